@@ -1,0 +1,119 @@
+"""Builds a release's warehouse: the dbt project, run in process on the release's own inputs."""
+
+import json
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dbt.adapters.duckdb.connections import DuckDBConnectionManager
+from dbt.cli.main import dbtRunner, dbtRunnerResult
+
+from pipeline.workspace import Release
+
+PROJECT = Path(__file__).parent
+
+
+class BuildFailed(Exception):
+    """A model or one of its tests failed; `failures` holds a line for each."""
+
+    def __init__(self, failures: list[str]) -> None:
+        super().__init__("; ".join(failures))
+        self.failures = failures
+
+
+@dataclass(frozen=True)
+class NodeResult:
+    """One model, seed or test that dbt ran; seconds of wall time."""
+
+    name: str
+    resource_type: str
+    status: str
+    seconds: float
+
+
+@dataclass(frozen=True)
+class BuildReport:
+    nodes: tuple[NodeResult, ...]
+
+    def count(self, resource_type: str) -> int:
+        return sum(node.resource_type == resource_type for node in self.nodes)
+
+
+def build(release: Release) -> BuildReport:
+    """Build every model of a release and run its data tests.
+
+    Raises:
+        BuildFailed: a model or a test failed.
+    """
+    release.warehouse.unlink(missing_ok=True)
+    return run_dbt(release, "build", "--exclude-resource-type", "unit_test")
+
+
+def run_dbt(release: Release, *command: str) -> BuildReport:
+    """Run one dbt command on a release, with its settings as dbt variables."""
+    with tempfile.TemporaryDirectory(prefix="lidcohort-dbt-") as scratch, _environment(release):
+        arguments = [
+            *command,
+            *("--project-dir", str(PROJECT), "--profiles-dir", str(PROJECT)),
+            *("--target-path", scratch, "--log-path", scratch),
+            *("--vars", json.dumps(variables(release)), "--quiet", "--no-use-colors"),
+        ]
+        try:
+            result = dbtRunner().invoke(arguments)
+        finally:
+            DuckDBConnectionManager.close_all_connections()
+    return _report(result)
+
+
+def variables(release: Release) -> dict[str, Any]:
+    """What the models may read with `var(...)`: the numbers of group.toml and the as-of date."""
+    settings = release.settings
+    return {
+        **settings.numbers.model_dump(),
+        "as_of": release.as_of.isoformat(),
+        "reference_protocol": settings.group.reference_protocol,
+    }
+
+
+@contextmanager
+def _environment(release: Release) -> Iterator[None]:
+    names: Mapping[str, str] = {
+        "LIDCOHORT_WAREHOUSE": str(release.warehouse),
+        "LIDCOHORT_INPUTS": str(release.inputs),
+        "DBT_SEND_ANONYMOUS_USAGE_STATS": "false",
+        "DO_NOT_TRACK": "1",
+    }
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(names)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _report(result: dbtRunnerResult) -> BuildReport:
+    outcome: Any = result.result
+    rows = list(getattr(outcome, "results", []))
+    failures = [
+        f"{row.node.name}: {row.message or row.status}"
+        for row in rows
+        if str(row.status) in ("error", "fail")
+    ]
+    if failures or not result.success:
+        raise BuildFailed(failures or [str(result.exception or "dbt gave no reason")])
+    return BuildReport(
+        tuple(
+            NodeResult(
+                row.node.name, str(row.node.resource_type), str(row.status), row.execution_time
+            )
+            for row in rows
+        )
+    )

@@ -1,0 +1,115 @@
+"""The user's folder and the releases in it: where everything lies."""
+
+import os
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Self
+
+from pipeline.errors import WrongUse
+from pipeline.settings import Settings, read_settings
+
+KEY_VARIABLE = "LIDCOHORT_KEY"
+SHORTEST_KEY_BYTES = 16
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """One group's folder: settings, exports, stores of checked rows, releases."""
+
+    root: Path
+    settings: Settings
+    key: bytes = field(repr=False)  # the group's secret for re-keying; never written inside
+
+    @classmethod
+    def open(cls, root: Path) -> Self:
+        """Open an existing workspace.
+
+        Raises:
+            WrongUse: no group.toml, faulty settings, or no usable key.
+        """
+        root = root.resolve()
+        return cls(root, read_settings(root / "group.toml"), read_key(root))
+
+    @property
+    def exports(self) -> Path:
+        return self.root / "exports"
+
+    @property
+    def mappings(self) -> Path:
+        return self.root / "mappings"
+
+    @property
+    def accepted(self) -> Path:
+        return self.root / "accepted"
+
+    @property
+    def quarantine(self) -> Path:
+        return self.root / "quarantine"
+
+    @property
+    def releases(self) -> Path:
+        return self.root / "releases"
+
+    @property
+    def current(self) -> Path:
+        return self.root / "current"
+
+
+@dataclass(frozen=True)
+class Release:
+    """One release directory, complete once its manifest lies in it.
+
+    A stage reads only the release: its `inputs`, then its `warehouse`.
+    """
+
+    root: Path
+    settings: Settings
+    as_of: date
+
+    @property
+    def name(self) -> str:
+        return self.root.name
+
+    @property
+    def inputs(self) -> Path:
+        return self.root / "inputs"
+
+    @property
+    def warehouse(self) -> Path:
+        return self.root / "warehouse.duckdb"
+
+    @property
+    def dashboards(self) -> Path:
+        return self.root / "dashboards"
+
+    @property
+    def tables(self) -> Path:
+        return self.root / "tables"
+
+    @property
+    def manifest(self) -> Path:
+        return self.root / "manifest.json"
+
+
+def key_file(root: Path) -> Path:
+    """The group's secret lies beside the workspace, never in it."""
+    return root.with_name(root.name + ".key")
+
+
+def read_key(root: Path) -> bytes:
+    """The secret from the environment, else from the file beside the workspace."""
+    path = key_file(root)
+    text = os.environ.get(KEY_VARIABLE) or (path.read_text().strip() if path.is_file() else "")
+    if not text:
+        raise WrongUse(
+            f"The group's key is neither in {KEY_VARIABLE} nor in {path}.",
+            "Put back the key this workspace was made with: another key makes other patients.",
+        )
+    key = text.encode()
+    if len(key) < SHORTEST_KEY_BYTES:
+        raise WrongUse(
+            f"The group's key has {len(key)} bytes, fewer than {SHORTEST_KEY_BYTES}.",
+            "Make a longer one, for instance with `openssl rand -hex 32`.",
+        )
+    return key
