@@ -2,21 +2,42 @@
 
 import difflib
 import tomllib
-from datetime import date
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, cast, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    ValidationError,
+    model_validator,
+)
 
 from pipeline.errors import WrongUse
 
-RESERVED_CODES = frozenset({"all", "unknown"})
-Code = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
-Days = Annotated[int, Field(ge=0, le=3650)]
+RESERVED_CODES = frozenset({"all", "unknown", "none"})  # `none` names the empty inputs' folders
+EXAMPLE_SETTINGS = Path(__file__).with_name("example_group.toml")
+MOST_USED = "most_used"
+LATEST = "latest"
+CODE_PATTERN = r"^[a-z][a-z0-9_]{0,39}$"
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+def _day(value: object) -> date:
+    """A TOML date, or the same in quotes; never a number or a time of day."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    try:
+        return datetime.strptime(str(value), "%Y-%m-%d").date()
+    except ValueError:
+        raise ValueError(f"{_shown(value)} is no date like 2025-06-30") from None
+
+
+def _as_of(value: object) -> date | str:
+    return LATEST if value == LATEST else _day(value)
 
 
 def _ordered(window: tuple[float, float]) -> tuple[float, float]:
@@ -25,10 +46,22 @@ def _ordered(window: tuple[float, float]) -> tuple[float, float]:
     return window
 
 
+Code = Annotated[str, Field(pattern=CODE_PATTERN)]
+Day = Annotated[date, PlainValidator(_day)]
+Days = Annotated[int, Field(strict=True, ge=0, le=3650)]
+Celsius = Annotated[float, Field(strict=True, ge=30, le=60)]
+Minutes = Annotated[float, Field(strict=True, ge=0, le=60)]
+Window = AfterValidator(_ordered)
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
 class Group(_Section):
     name: str = "Unnamed group"
-    as_of: date | Literal["latest"] = "latest"
-    reference_protocol: str = "most_used"
+    as_of: Annotated[date | Literal["latest"], PlainValidator(_as_of)] = "latest"
+    reference_protocol: str = MOST_USED
 
 
 class Numbers(_Section):
@@ -39,7 +72,9 @@ class Numbers(_Section):
     settle_days: Days = 14
     target_day: Days = 60
     followup_days: Days = 120
-    test_retest_osdi: float = Field(default=0.82, ge=0, le=1)  # from memory, Schiffman 2000
+    test_retest_osdi: float = Field(
+        default=0.82, strict=True, ge=0, le=1
+    )  # from memory, Schiffman 2000
 
     @model_validator(mode="after")
     def _windows_agree(self) -> Self:
@@ -49,16 +84,19 @@ class Numbers(_Section):
                 f"course_gap_days = {self.course_gap_days}"
             )
         if not self.settle_days <= self.target_day <= self.followup_days:
-            raise ValueError("settle_days <= target_day <= followup_days does not hold")
+            raise ValueError(
+                f"target_day = {self.target_day} lies outside settle_days = {self.settle_days} "
+                f"to followup_days = {self.followup_days}"
+            )
         return self
 
 
 class Privacy(_Section):
-    hide_counts_below: int = Field(default=11, ge=1, le=1000)
+    hide_counts_below: int = Field(default=11, strict=True, ge=1, le=1000)
 
 
 class Releases(_Section):
-    keep: int = Field(default=12, ge=1, le=1000)
+    keep: int = Field(default=12, strict=True, ge=1, le=1000)
 
 
 class Site(_Section):
@@ -72,26 +110,29 @@ class Protocol(_Section):
 
     code: Code
     label: str = ""
-    sessions_planned: int = Field(ge=1, le=20)
-    spacing_days: tuple[int, int] = (10, 21)
-    band_c: tuple[float, float] = (40.0, 43.0)  # common practice, no source
-    ceiling_c: float = Field(default=45.0, ge=30, le=60)
-    minutes: tuple[float, float] = (5, 7)  # common practice, no source
-    maintenance_days: tuple[int, int] = (180, 365)  # common practice, no source
-    price: float = Field(default=0, ge=0)
+    sessions_planned: int = Field(strict=True, ge=1, le=20)
+    spacing_days: Annotated[tuple[Days, Days], Window] = (10, 21)
+    ceiling_c: Celsius = 45.0
+    # common practice, no source: the three windows
+    band_c: Annotated[tuple[Celsius, Celsius], Window] = (40.0, 43.0)
+    minutes: Annotated[tuple[Minutes, Minutes], Window] = (5, 7)
+    maintenance_days: Annotated[tuple[Days, Days], Window] = (180, 365)
+    price: float = Field(default=0, strict=True, ge=0)
 
-    _check_windows = field_validator("spacing_days", "band_c", "minutes", "maintenance_days")(
-        _ordered
-    )
+    @model_validator(mode="after")
+    def _band_is_below_the_ceiling(self) -> Self:
+        if self.band_c[1] > self.ceiling_c:
+            raise ValueError(f"band_c ends at {self.band_c[1]}, above ceiling_c = {self.ceiling_c}")
+        return self
 
 
 class SettledHarm(_Section):
     """Somebody's decision on a harm that was refused, lowered or withdrawn."""
 
     site: Code
-    harm: str
-    decision: str
-    decided_on: date
+    harm: str = Field(min_length=1)
+    decision: str = Field(min_length=1)
+    decided_on: Day
 
 
 class Settings(_Section):
@@ -99,21 +140,36 @@ class Settings(_Section):
     numbers: Numbers = Numbers()
     privacy: Privacy = Privacy()
     releases: Releases = Releases()
-    site: tuple[Site, ...] = Field(min_length=1)
-    protocol: tuple[Protocol, ...] = Field(min_length=1)
+    site: tuple[Site, ...] = ()
+    protocol: tuple[Protocol, ...] = ()
     settled_harm: tuple[SettledHarm, ...] = ()
 
     @model_validator(mode="after")
-    def _codes_are_usable(self) -> Self:
-        for section, codes in (("site", self.site_codes), ("protocol", self.protocol_codes)):
-            for code in codes:
-                if code in RESERVED_CODES:
-                    raise ValueError(f"{section} code '{code}' is reserved")
-                if codes.count(code) > 1:
-                    raise ValueError(f"{section} code '{code}' is given twice")
+    def _sections_agree(self) -> Self:
+        _check_codes("site", self.site_codes, RESERVED_CODES)
+        _check_codes("protocol", self.protocol_codes, RESERVED_CODES | {MOST_USED})
         reference = self.group.reference_protocol
-        if reference not in ("most_used", *self.protocol_codes):
-            raise ValueError(f"reference_protocol '{reference}' is no protocol's code")
+        if reference not in (MOST_USED, *self.protocol_codes):
+            raise ValueError(
+                f"group.reference_protocol = '{reference}' is no protocol's code; "
+                f"{_nearest(reference, (MOST_USED, *self.protocol_codes))}"
+            )
+        for protocol in self.protocol:
+            if protocol.spacing_days[1] > self.numbers.course_gap_days:
+                raise ValueError(
+                    f"protocol '{protocol.code}' spaces its sessions up to "
+                    f"{protocol.spacing_days[1]} days, more than "
+                    f"course_gap_days = {self.numbers.course_gap_days}, so each would open a course"
+                )
+        for number, settled in enumerate(self.settled_harm, start=1):
+            if settled.site not in self.site_codes:
+                raise ValueError(
+                    f"settled_harm #{number} names the site '{settled.site}', which is no site's "
+                    f"code; {_nearest(settled.site, self.site_codes)}"
+                )
+        harms = [f"{settled.harm}' of site '{settled.site}" for settled in self.settled_harm]
+        if repeated := _first_repeated(harms):
+            raise ValueError(f"settled_harm settles '{repeated}' twice")
         return self
 
     @property
@@ -132,44 +188,115 @@ def read_settings(path: Path) -> Settings:
         WrongUse: the file is missing, is no TOML, has an unknown key, or contradicts itself.
     """
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise WrongUse(
             f"{path} does not exist.",
             f"Make a workspace with `lidcohort new {path.parent}`, or name one with --workspace.",
         ) from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise WrongUse(
+            f"{path} is not UTF-8 text (byte {error.start + 1}).", "Save it as UTF-8 and run again."
+        ) from None
+    except (OSError, tomllib.TOMLDecodeError) as error:
         raise WrongUse(f"{path} cannot be read: {error}.", "Correct it and run again.") from None
     try:
         return Settings.model_validate(content)
     except ValidationError as error:
-        raise WrongUse(f"{path}: {_in_words(error)}.", "Correct it and run again.") from None
+        faults = error.errors()
+        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+        raise WrongUse(
+            f"{path}: {_in_words(faults[0])}{more}.", "Correct it and run again."
+        ) from None
 
 
-def _in_words(error: ValidationError) -> str:
-    """The first fault in one line, with the nearest known key where a key is unknown."""
-    fault = error.errors()[0]
-    where = _place(fault["loc"])
-    if fault["type"] == "extra_forbidden":
-        known = _known_keys(fault["loc"][:-1])
-        nearest = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1, cutoff=0.0)
-        return f"unknown key {where}; did you mean '{nearest[0]}'?"
-    message = str(fault.get("ctx", {}).get("error", fault["msg"]))
-    return f"{where}: {message}" if where else message
+def _check_codes(section: str, codes: tuple[str, ...], reserved: frozenset[str]) -> None:
+    if not codes:
+        raise ValueError(f"no [[{section}]] is given, and at least one is needed")
+    for code in codes:
+        if code in reserved:
+            raise ValueError(f"{section} code '{code}' is reserved")
+    if repeated := _first_repeated(codes):
+        raise ValueError(f"{section} code '{repeated}' is given twice")
+
+
+def _first_repeated(values: Iterable[str]) -> str | None:
+    seen: set[str] = set()
+    for value in values:
+        if value in seen:
+            return value
+        seen.add(value)
+    return None
+
+
+def _nearest(word: str, known: Iterable[str]) -> str:
+    [nearest] = difflib.get_close_matches(word, list(known), n=1, cutoff=0.0)
+    return f"did you mean '{nearest}'?"
+
+
+def _in_words(fault: Mapping[str, Any]) -> str:
+    """One fault in one line: where in group.toml, what is wrong, what was meant or allowed."""
+    location, given, limits = fault["loc"], fault["input"], fault.get("ctx", {})
+    where = _place(location)
+    match fault["type"]:
+        case "extra_forbidden":
+            key = str(location[-1])
+            return f"unknown key {where}; {_nearest(key, _section_at(location[:-1]).model_fields)}"
+        case "missing" | "too_long" if isinstance(given, list):
+            return f"{where}: must hold two numbers, the lower and the upper end"
+        case "missing":
+            return f"{where} is missing"
+        case "tuple_type" if len(location) == 1:
+            return f"{where}: must be written as [[{where}]], not as {_shown(given)}"
+        case "tuple_type":
+            return f"{where}: must be a list of two numbers like [10, 21], not {_shown(given)}"
+        case "model_type":
+            section = f"[{location[0]}]" if len(location) == 1 else f"[[{location[0]}]]"
+            return f"{where}: must be a section {section}, not {_shown(given)}"
+        case "int_type" | "float_type":
+            kind = "whole number" if fault["type"] == "int_type" else "number"
+            return f"{where}: must be a {kind}, not {_shown(given)}"
+        case "string_type":
+            return f"{where}: must be text in quotes, not {_shown(given)}"
+        case "string_too_short":
+            return f"{where}: must not be empty"
+        case "string_pattern_mismatch":
+            return (
+                f"{where}: {_shown(given)} is no code; use up to 40 lower-case letters, digits "
+                "and _, a letter first"
+            )
+        case "finite_number":
+            return f"{where}: must be a finite number, not {_shown(given)}"
+        case "literal_error":
+            return f"{where}: must be {limits['expected']}, not {_shown(given)}"
+        case "greater_than_equal":
+            return f"{where}: must be at least {limits['ge']}, not {_shown(given)}"
+        case "less_than_equal":
+            return f"{where}: must be at most {limits['le']}, not {_shown(given)}"
+        case _:
+            message = str(limits.get("error", fault["msg"]))
+            return f"{where}: {message}" if where else message
 
 
 def _place(location: tuple[int | str, ...]) -> str:
-    return ".".join(f"#{part + 1}" if isinstance(part, int) else part for part in location)
-
-
-def _known_keys(location: tuple[int | str, ...]) -> list[str]:
-    section: Any = Settings
+    """`protocol #2.spacing_days` for ('protocol', 1, 'spacing_days')."""
+    place = ""
     for part in location:
-        if isinstance(part, str):
-            section = _section_type(section.model_fields[part].annotation)
-    return list(section.model_fields)
+        place += f" #{part + 1}" if isinstance(part, int) else f".{part}" if place else str(part)
+    return place
 
 
-def _section_type(annotation: Any) -> type[_Section]:
-    arguments = getattr(annotation, "__args__", None)
-    return arguments[0] if arguments else annotation
+def _shown(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a single section"
+    return f"'{value}'" if isinstance(value, str) else str(value)
+
+
+def _section_at(location: tuple[int | str, ...]) -> type[_Section]:
+    section: Any = Settings
+    for key in (part for part in location if isinstance(part, str)):
+        annotation = section.model_fields[key].annotation
+        section = next(iter(get_args(annotation)), annotation)
+    return cast(type[_Section], section)

@@ -1,7 +1,7 @@
 """The user's folder and the releases in it: where everything lies."""
 
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Self
@@ -55,6 +55,21 @@ class Workspace:
     def current(self) -> Path:
         return self.root / "current"
 
+    @property
+    def history(self) -> Path:
+        return self.root / "runs.jsonl"
+
+    @property
+    def lock(self) -> Path:
+        return lock_file(self.root)
+
+    def as_of(self, day: date | None) -> Self:
+        """The same workspace, read as of another day than group.toml says."""
+        if day is None:
+            return self
+        group = self.settings.group.model_copy(update={"as_of": day})
+        return replace(self, settings=self.settings.model_copy(update={"group": group}))
+
 
 @dataclass(frozen=True)
 class Release:
@@ -95,6 +110,11 @@ class Release:
 def key_file(root: Path) -> Path:
     """The group's secret lies beside the workspace, never in it."""
     return root.with_name(root.name + ".key")
+
+
+def lock_file(root: Path) -> Path:
+    """Held by the one run that may write in a workspace."""
+    return root / ".lock"
 
 
 def read_key(root: Path) -> bytes:

@@ -1,0 +1,76 @@
+"""New workspaces: an empty one to fill, and the demo's."""
+
+import secrets
+import shutil
+from pathlib import Path
+
+from pipeline.errors import WrongUse
+from pipeline.files import write_whole
+from pipeline.lock import hold
+from pipeline.settings import EXAMPLE_SETTINGS, read_settings
+from pipeline.voice import Answer, Voice
+from pipeline.workspace import Workspace, key_file, lock_file
+from synthetic_data import make_exports
+
+DEMO_MARK = "INVENTED.txt"
+DEMO_KEY = "invented-key-of-the-lidcohort-demo"  # public on purpose: the same demo everywhere
+
+
+def new_workspace(root: Path) -> Answer:
+    """Make an empty workspace with a fresh secret key beside it.
+
+    Raises:
+        WrongUse: the folder holds something, or a key already lies beside it.
+    """
+    root = root.resolve()
+    if _is_used(root):
+        raise WrongUse(f"{root} is there already and not empty.", "Name a folder that is not.")
+    key = key_file(root)
+    if key.exists():
+        raise WrongUse(
+            f"A key lies at {key}, perhaps of a workspace that stood here.",
+            "Keep it safe elsewhere, or name another folder.",
+        )
+    root.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(EXAMPLE_SETTINGS, root / "group.toml")
+    for site in read_settings(root / "group.toml").site_codes:
+        (root / "exports" / site).mkdir(parents=True)
+    _write_key(root, secrets.token_hex(32))
+    return Answer(
+        f"Made {root}.\n"
+        f"Keep {key} safe and secret: with another key every patient becomes a new one.\n"
+        f"Next: name your sites and protocols in {root / 'group.toml'}, put exports into "
+        f"{root / 'exports'}/<site>/<YYYY-MM>/, then `lidcohort run --workspace {root}`.",
+        {"workspace": root, "key": key},
+    )
+
+
+def demo_workspace(root: Path, patients: int, seed: int, voice: Voice) -> Workspace:
+    """Make, or make again, the invented group's exports.
+
+    Raises:
+        WrongUse: the folder holds something that is no demo, or another key lies beside it.
+        WorkspaceBusy: a run holds it.
+    """
+    root = root.resolve()
+    if _is_used(root) and not (root / DEMO_MARK).is_file():
+        raise WrongUse(f"{root} is there already and is no demo.", "Name another folder.")
+    key = key_file(root)
+    if key.exists() and key.read_text("utf-8").strip() != DEMO_KEY:
+        raise WrongUse(f"{key} is not the demo's key.", "Name another folder.")
+    root.mkdir(parents=True, exist_ok=True)
+    write_whole(root / DEMO_MARK, "`lidcohort demo` invented everything in this folder.\n")
+    with hold(lock_file(root)), voice.stage("exports") as stage:
+        _write_key(root, DEMO_KEY)
+        shutil.rmtree(root / "exports", ignore_errors=True)
+        make_exports(root, patients=patients, seed=seed, on_progress=stage.progress)
+        stage.counts = {"patients": patients}
+    return Workspace(root, read_settings(root / "group.toml"), DEMO_KEY.encode())
+
+
+def _is_used(root: Path) -> bool:
+    return root.exists() and (not root.is_dir() or any(root.iterdir()))
+
+
+def _write_key(root: Path, key: str) -> None:
+    write_whole(key_file(root), f"{key}\n", mode=0o600)

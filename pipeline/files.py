@@ -1,0 +1,65 @@
+"""Writing that a crash cannot leave half done."""
+
+import errno
+import os
+import shutil
+from pathlib import Path
+
+PRIVATE = 0o700
+NO_HARD_LINKS = frozenset({errno.EXDEV, errno.EPERM, errno.EMLINK, errno.ENOTSUP, errno.ENOSYS})
+
+
+def write_whole(path: Path, content: str, *, mode: int = 0o666) -> None:
+    """Write a text file so that it is there whole or not at all, even after a power cut."""
+    unfinished = path.with_name(f".{path.name}.unfinished")
+    unfinished.unlink(missing_ok=True)
+    unfinished.touch(mode)
+    with unfinished.open("w", encoding="utf-8") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    unfinished.replace(path)
+    sync(path.parent)
+
+
+def sync(path: Path) -> None:
+    """Have the operating system put a file or a folder's list of names on the disk."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def sync_tree(folder: Path) -> None:
+    """`sync` everything in a folder, then the folder itself."""
+    for inside in sorted(folder.rglob("*")):
+        sync(inside)
+    sync(folder)
+
+
+def private_folder(path: Path) -> Path:
+    """Make a folder that only its owner may enter, or make an existing one so."""
+    path.mkdir(mode=PRIVATE, exist_ok=True)
+    path.chmod(PRIVATE)
+    return path
+
+
+def link_or_copy(source: Path, target: Path) -> None:
+    """A hard link, or a copy where the file system has none."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        target.hardlink_to(source)
+    except OSError as error:
+        if error.errno not in NO_HARD_LINKS:
+            raise
+        shutil.copyfile(source, target)
+
+
+def point(link: Path, target: Path) -> None:
+    """Make `link` a relative symbolic link to `target`, in one step that cannot half happen."""
+    unfinished = link.with_name(f".{link.name}.unfinished")
+    unfinished.unlink(missing_ok=True)
+    unfinished.symlink_to(target.relative_to(link.parent))
+    unfinished.replace(link)
+    sync(link.parent)

@@ -1,0 +1,88 @@
+"""The run record: one JSON line for each command that held the workspace.
+
+It holds no value of an export: of an unexpected error in ingest, only its type and its place.
+"""
+
+import json
+import time
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from pipeline import release as releases
+from pipeline.errors import LidcohortError, in_words
+from pipeline.voice import Voice
+from pipeline.workspace import Workspace
+
+STAGE_THAT_SEES_EXPORTS = "ingest"
+
+
+@dataclass
+class Run:
+    """One command under way: what it has come to so far."""
+
+    outcome: str = "failed"
+    release: str | None = None
+
+
+@contextmanager
+def recorded(workspace: Workspace, command: str, voice: Voice) -> Iterator[Run]:
+    """Write down how a command ends, and turn whatever ends it badly into one clear line.
+
+    Raises:
+        LidcohortError: for any error at all, with the state of `current` in its next step.
+    """
+    run = Run()
+    began, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
+    fault: dict[str, Any] = {}
+    try:
+        yield run
+    except BaseException as error:
+        failure = in_words(error, f"Where it happened is in {workspace.history}.")
+        stage = voice.stages[-1].name if voice.stages else None
+        fault = {"stage": stage, "what": failure.what, "next_step": failure.next_step}
+        if not isinstance(error, LidcohortError):
+            fault |= _place(error, with_words=stage != STAGE_THAT_SEES_EXPORTS)
+        raise type(failure)(failure.what, f"{failure.next_step} {_standing(workspace)}") from error
+    finally:
+        record = {
+            "command": command,
+            "began": began,
+            "seconds": round(time.monotonic() - clock, 3),
+            "outcome": run.outcome,
+            "release": run.release,
+            "stages": {stage.name: stage.seconds for stage in voice.stages},
+            **fault,
+        }
+        with suppress(OSError):  # a full disk must not hide what went wrong
+            _append(workspace, record)
+
+
+def last_failure(workspace: Workspace) -> dict[str, Any] | None:
+    """The newest run's record if it failed."""
+    if not workspace.history.is_file():
+        return None
+    records = workspace.history.read_text("utf-8").splitlines()
+    newest: dict[str, Any] = json.loads(records[-1]) if records else {}
+    return newest if newest.get("outcome") == "failed" else None
+
+
+def _append(workspace: Workspace, record: dict[str, Any]) -> None:
+    with workspace.history.open("a", encoding="utf-8") as file:
+        file.write(json.dumps(record, ensure_ascii=False) + "\n")
+
+
+def _place(error: BaseException, *, with_words: bool) -> dict[str, Any]:
+    frames = traceback.extract_tb(error.__traceback__)
+    return {
+        "error": f"{type(error).__name__}: {error}" if with_words else type(error).__name__,
+        "frames": [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in frames],
+    }
+
+
+def _standing(workspace: Workspace) -> str:
+    root = releases.current(workspace)
+    return f"People still read {root.name}." if root else "Nothing has been published yet."

@@ -1,0 +1,105 @@
+"""What a release is built from, and nothing else: laid out in its own `inputs/`."""
+
+from decimal import Decimal
+from pathlib import Path
+
+import polars as pl
+
+from ingest import IngestReport
+from ingest.contract import KINDS
+from pipeline.files import link_or_copy
+from pipeline.settings import Settings
+from pipeline.workspace import Release
+
+_FIXED = pl.Decimal(18, 6)
+_SITES = pl.Schema(
+    {"site": pl.String, "label": pl.String, "exports": pl.String, "position": pl.Int64}
+)
+_PROTOCOLS = pl.Schema(
+    {
+        "protocol": pl.String,
+        "label": pl.String,
+        "position": pl.Int64,
+        "sessions_planned": pl.Int64,
+        "spacing_low_days": pl.Int64,
+        "spacing_high_days": pl.Int64,
+        "band_low_c": _FIXED,
+        "band_high_c": _FIXED,
+        "ceiling_c": _FIXED,
+        "minutes_low": _FIXED,
+        "minutes_high": _FIXED,
+        "maintenance_low_days": pl.Int64,
+        "maintenance_high_days": pl.Int64,
+        "price": _FIXED,
+    }
+)
+_SETTLED_HARMS = pl.Schema(
+    {"site": pl.String, "harm": pl.String, "decision": pl.String, "decided_on": pl.Date}
+)
+
+
+def assemble(release: Release, report: IngestReport) -> None:
+    """Lay out a release's own inputs: what was accepted and refused, settings, and counts."""
+    for unit in report.units:
+        place = Path(unit.kind) / f"site={unit.site}" / f"batch={unit.batch}"
+        link_or_copy(unit.accepted, release.inputs / place / f"{unit.digest}.parquet")
+        if unit.refused is not None:
+            refused = release.inputs / "refused" / place / f"{unit.digest}.parquet"
+            link_or_copy(unit.refused, refused)
+    for kind in KINDS:
+        empty = release.inputs / kind.name / "site=none" / "batch=none" / "empty.parquet"
+        _write(pl.DataFrame(schema=kind.stored_schema), empty)
+    for name, frame in _setting_frames(release.settings).items():
+        _write(frame, release.inputs / "settings" / f"{name}.parquet")
+    _write(report.batches, release.inputs / "settings" / "batches.parquet")
+    for name, frame in arrivals(report).items():
+        _write(frame, release.inputs / "quality" / f"{name}.parquet")
+
+
+def arrivals(report: IngestReport) -> dict[str, pl.DataFrame]:
+    """What ingest counted, by table."""
+    return {
+        "files": report.files,
+        "refused_reasons": report.refused_reasons,
+        "flagged_values": report.flagged_values,
+        "refused_harms": report.refused_harms,
+    }
+
+
+def _setting_frames(settings: Settings) -> dict[str, pl.DataFrame]:
+    sites = [
+        (site.code, site.label or site.code, site.exports, position)
+        for position, site in enumerate(settings.site, start=1)
+    ]
+    protocols = [
+        (
+            protocol.code,
+            protocol.label or protocol.code,
+            position,
+            protocol.sessions_planned,
+            *protocol.spacing_days,
+            *map(_fixed, protocol.band_c),
+            _fixed(protocol.ceiling_c),
+            *map(_fixed, protocol.minutes),
+            *protocol.maintenance_days,
+            _fixed(protocol.price),
+        )
+        for position, protocol in enumerate(settings.protocol, start=1)
+    ]
+    harms = [
+        (harm.site, harm.harm, harm.decision, harm.decided_on) for harm in settings.settled_harm
+    ]
+    return {
+        "sites": pl.DataFrame(sites, schema=_SITES, orient="row"),
+        "protocols": pl.DataFrame(protocols, schema=_PROTOCOLS, orient="row"),
+        "settled_harms": pl.DataFrame(harms, schema=_SETTLED_HARMS, orient="row"),
+    }
+
+
+def _fixed(number: float) -> Decimal:
+    return Decimal(str(number))
+
+
+def _write(frame: pl.DataFrame, path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    frame.write_parquet(path)

@@ -1,0 +1,194 @@
+"""Release directories: named by what goes in, finished by a manifest, pruned when old."""
+
+import hashlib
+import json
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from expectations import GateReport
+from ingest import IngestReport
+from pipeline.errors import LidcohortError, WrongUse
+from pipeline.files import point, sync_tree, write_whole
+from pipeline.inputs import arrivals
+from pipeline.workspace import Release, Workspace
+
+FAILURE = "failure.json"
+START_PAGE = Path("dashboards") / "index.html"
+BUILT_SCHEMAS = ("courses", "cohorts", "quality")
+STAGE_FOLDERS = ("dashboards", "expectations", "ingest", "models", "pipeline")
+VERSIONED = (
+    "lidcohort",
+    "dbt-core",
+    "dbt-duckdb",
+    "duckdb",
+    "great-expectations",
+    "jinja2",
+    "plotly",
+    "polars",
+)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A release that is to be: its place, and everything that decides what will be in it."""
+
+    release: Release
+    identity: Mapping[str, Any]
+
+    @property
+    def is_complete(self) -> bool:
+        return self.release.manifest.is_file()
+
+
+def candidate(workspace: Workspace, report: IngestReport) -> Candidate:
+    """The release that these inputs lead to: equal inputs, equal name."""
+    settings = workspace.settings.model_dump(mode="json", exclude={"releases": True})
+    settings["group"]["as_of"] = report.as_of.isoformat()
+    identity = {
+        "as_of": report.as_of.isoformat(),
+        "units": [
+            {"site": unit.site, "batch": unit.batch, "kind": unit.kind, "digest": unit.digest}
+            for unit in report.units
+        ],
+        "arrivals": _digest(*(frame.write_csv().encode() for frame in arrivals(report).values())),
+        "settings": settings,
+        "code": code_digest(),
+        "versions": {package: version(package) for package in VERSIONED},
+    }
+    digest = _digest(json.dumps(identity, sort_keys=True).encode())
+    root = workspace.releases / f"{report.as_of.isoformat()}-{digest[:8]}"
+    return Candidate(Release(root, workspace.settings, report.as_of), identity)
+
+
+@cache
+def code_digest() -> str:
+    """Changes whenever a stage's code, SQL or template does, whatever the version says."""
+    project = Path(__file__).parents[1]
+    files = sorted(
+        file
+        for folder in STAGE_FOLDERS
+        for file in (project / folder).rglob("*")
+        if file.suffix in {".py", ".sql", ".yml", ".csv", ".toml", ".html", ".css", ".js"}
+    )
+    return _digest(*(part for file in files for part in (file.name.encode(), file.read_bytes())))
+
+
+def finish(candidate: Candidate, gates: Sequence[GateReport]) -> None:
+    """Write the manifest, which makes a release complete, once all else is on the disk."""
+    release = candidate.release
+    sync_tree(release.root)
+    manifest = {
+        "release": release.name,
+        **candidate.identity,
+        "rows": row_counts(release),
+        "gates": [asdict(result) for gate in gates for result in gate.results],
+        "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
+    }
+    write_whole(release.manifest, json.dumps(manifest, indent=2) + "\n")
+
+
+def row_counts(release: Release) -> dict[str, int]:
+    """Rows of each built table, by `schema.table`."""
+    schemas = ", ".join(f"'{schema}'" for schema in BUILT_SCHEMAS)
+    with duckdb.connect(str(release.warehouse), read_only=True) as connection:
+        tables = connection.sql(
+            "select table_schema || '.' || table_name from information_schema.tables "
+            f"where table_schema in ({schemas}) and table_type = 'BASE TABLE' order by all"
+        ).fetchall()
+        return {table: _count(connection, table) for (table,) in tables}
+
+
+def read_manifest(root: Path) -> dict[str, Any] | None:
+    """A release's manifest, or None where the release is not complete."""
+    try:
+        manifest: dict[str, Any] = json.loads((root / "manifest.json").read_text("utf-8"))
+    except FileNotFoundError:
+        return None
+    return manifest
+
+
+def current(workspace: Workspace) -> Path | None:
+    """The release that people read, if there is one.
+
+    Raises:
+        WrongUse: something that is no link stands in its place.
+    """
+    if workspace.current.is_symlink():
+        return workspace.releases / workspace.current.readlink().name
+    if workspace.current.exists():
+        raise WrongUse(
+            f"{workspace.current} is no link to a release.", "Move it away and run again."
+        )
+    return None
+
+
+def switch(workspace: Workspace, release: Release) -> None:
+    """Have people read this release from now on: one step, before it the old, after it the new."""
+    point(workspace.current, release.root)
+
+
+def prune(workspace: Workspace) -> list[str]:
+    """Remove complete releases beyond the current one and the `releases.keep` newest others."""
+    others = [
+        (manifest["finished_at"], root)
+        for root in _release_folders(workspace)
+        if root != current(workspace) and (manifest := read_manifest(root)) is not None
+    ]
+    newest_first = sorted(others, key=lambda other: (other[0], other[1].name), reverse=True)
+    too_old = [root for _, root in newest_first[workspace.settings.releases.keep :]]
+    for root in too_old:
+        remove(root)
+    return sorted(root.name for root in too_old)
+
+
+def sweep(workspace: Workspace, *, keep_newest_failure: bool) -> None:
+    """Remove what unfinished runs left behind, but perhaps the newest with a failure record."""
+    unfinished = [root for root in _release_folders(workspace) if read_manifest(root) is None]
+    failures = [root for root in unfinished if (root / FAILURE).is_file()]
+    newest = max(failures, key=lambda root: (root / FAILURE).stat().st_mtime_ns, default=None)
+    for root in unfinished:
+        if not (keep_newest_failure and root == newest):
+            remove(root)
+
+
+def record_failure(
+    release: Release, stage: str, failure: LidcohortError, gates: Sequence[GateReport]
+) -> None:
+    """Leave beside a failed candidate why it failed."""
+    record = {
+        "release": release.name,
+        "stage": stage,
+        "what": failure.what,
+        "next_step": failure.next_step,
+        "gates": [asdict(result) for gate in gates for result in gate.results],
+    }
+    write_whole(release.root / FAILURE, json.dumps(record, indent=2) + "\n")
+
+
+def remove(root: Path) -> None:
+    """Remove a release; its manifest first, so that half a release never counts as one."""
+    (root / "manifest.json").unlink(missing_ok=True)
+    if root.exists():
+        shutil.rmtree(root)
+
+
+def _release_folders(workspace: Workspace) -> list[Path]:
+    return sorted(path for path in workspace.releases.iterdir() if path.is_dir())
+
+
+def _count(connection: duckdb.DuckDBPyConnection, table: str) -> int:
+    [(rows,)] = connection.sql(f"select count(*) from {table}").fetchall()
+    return int(rows)
+
+
+def _digest(*parts: bytes) -> str:
+    """Of the parts one by one, so that moving a byte from one to the next changes it."""
+    return hashlib.sha256(b"".join(hashlib.sha256(part).digest() for part in parts)).hexdigest()

@@ -1,0 +1,166 @@
+"""The whole job, stage after stage: the one place that knows their order."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+
+from dashboards import publish
+from expectations import Gate, GateReport, GateResult, check, record
+from ingest import IngestReport, ingest
+from models.build import BuildFailed, build
+from pipeline import inputs
+from pipeline import release as releases
+from pipeline.errors import DataRefused, LidcohortError, disk_is_full, in_words
+from pipeline.files import private_folder
+from pipeline.history import recorded
+from pipeline.lock import hold
+from pipeline.voice import Answer, Voice
+from pipeline.workspace import Release, Workspace
+
+
+def run_job(workspace: Workspace, voice: Voice) -> Answer:
+    """Read the exports, check, build, check, publish, and only then switch `current`.
+
+    Raises:
+        LidcohortError: whatever went wrong, as one line; `current` is then as it was.
+    """
+    with hold(workspace.lock), recorded(workspace, "run", voice) as run:
+        report = _take_in(workspace, voice)
+        candidate = releases.candidate(workspace, report)
+        release, run.release = candidate.release, candidate.release.name
+        if candidate.is_complete:
+            run.outcome = "nothing_new"
+        else:
+            with _kept_if_it_fails(release, voice) as gates:
+                _assemble(release, report, voice)
+                _pass_gate(release, Gate.ARRIVAL, gates, voice)
+                _build(release, voice)
+                _pass_gate(release, Gate.BUILT, gates, voice)
+                _publish(release, voice)
+                releases.finish(candidate, gates)
+            run.outcome = "published"
+        releases.switch(workspace, release)
+        releases.prune(workspace)
+        releases.sweep(workspace, keep_newest_failure=False)
+        return _published(workspace, release, is_new=run.outcome == "published")
+
+
+def check_exports(workspace: Workspace, voice: Voice) -> Answer:
+    """Everything up to the arrival gate; publishes nothing.
+
+    Raises:
+        LidcohortError: as `run_job`.
+    """
+    with hold(workspace.lock), recorded(workspace, "check", voice) as run:
+        report = _take_in(workspace, voice)
+        release = releases.candidate(workspace, report).release
+        trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
+        with _kept_if_it_fails(trial, voice) as gates:
+            _assemble(trial, report, voice)
+            _pass_gate(trial, Gate.ARRIVAL, gates, voice)
+        releases.remove(trial.root)
+        run.outcome = "checked"
+        return Answer(
+            "The exports pass the arrival gate. `lidcohort run` publishes them.",
+            {"outcome": "checked", "as_of": report.as_of, "release": release.name},
+        )
+
+
+def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
+    for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
+        private_folder(folder)
+    releases.current(workspace)
+    releases.sweep(workspace, keep_newest_failure=True)
+    with voice.stage("ingest") as stage:
+        report = ingest(workspace, on_progress=stage.progress)
+        stage.counts = {
+            "files": report.files.height,
+            "rows accepted": int(report.files["accepted"].sum()),
+            "refused": int(report.files["refused"].sum()),
+        }
+    return report
+
+
+def _assemble(release: Release, report: IngestReport, voice: Voice) -> None:
+    with voice.stage("inputs") as stage:
+        releases.remove(release.root)
+        private_folder(release.root)
+        inputs.assemble(release, report)
+        stage.counts = {"units": len(report.units)}
+
+
+def _pass_gate(release: Release, gate: Gate, gates: list[GateReport], voice: Voice) -> None:
+    with voice.stage(f"{gate} gate") as stage:
+        report = check(release, gate, on_progress=stage.progress)
+        gates.append(report)
+        stage.counts = {"expectations": len(report.results), "warnings": len(report.warnings)}
+        if gate is Gate.BUILT:
+            record(release, gates)
+    for result in report.warnings:
+        voice.warn(_in_one_line(result))
+    if report.stopped:
+        first, *more = [_in_one_line(result) for result in report.stops]
+        and_more = f" ({len(more)} more)" if more else ""
+        raise DataRefused(
+            f"The {gate} gate refused the data: {first}{and_more}.",
+            f"All of it is in {release.root / releases.FAILURE}; correct the exports, run again.",
+        )
+
+
+def _build(release: Release, voice: Voice) -> None:
+    with voice.stage("build") as stage:
+        try:
+            report = build(release, on_progress=stage.progress)
+        except BuildFailed as error:
+            if disk_is_full(error):
+                raise
+            first, *more = error.failures
+            and_more = f" ({len(more)} more)" if more else ""
+            raise LidcohortError(
+                f"The warehouse could not be built: {first}{and_more}.",
+                f"Report it together with {release.root / releases.FAILURE}.",
+            ) from error
+        stage.counts = {"models": report.count("model"), "tests": report.count("test")}
+
+
+def _publish(release: Release, voice: Voice) -> None:
+    with voice.stage("publish") as stage:
+        publish(release, on_progress=stage.progress)
+        stage.counts = {
+            "pages": sum(1 for _ in release.dashboards.rglob("*.html")),
+            "tables": sum(1 for _ in release.tables.rglob("*.parquet")),
+        }
+
+
+@contextmanager
+def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateReport]]:
+    """Keep a failed candidate, with the reason beside it, for a look; not on a full disk."""
+    gates: list[GateReport] = []
+    try:
+        yield gates
+    except BaseException as error:
+        if isinstance(error, Exception) and not disk_is_full(error):
+            stage = voice.stages[-1].name
+            releases.record_failure(release, stage, in_words(error, ""), gates)
+        else:
+            releases.remove(release.root)
+        raise
+
+
+def _in_one_line(result: GateResult) -> str:
+    shown = f" [{', '.join(result.offending)}]" if result.offending else ""
+    return f"{result.description}: {result.observed}{shown}"
+
+
+def _published(workspace: Workspace, release: Release, *, is_new: bool) -> Answer:
+    start_page = workspace.current / releases.START_PAGE
+    done = "Published" if is_new else "Nothing new since the last release,"
+    return Answer(
+        f"{done} {release.name}.\nStart page: {start_page}",
+        {
+            "outcome": "published" if is_new else "nothing_new",
+            "release": release.name,
+            "as_of": release.as_of,
+            "start_page": start_page,
+        },
+    )
