@@ -1,0 +1,77 @@
+"""The front door: one call writes a whole invented group."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from pipeline.errors import WrongUse
+from synthetic_data.export import write_rows
+from synthetic_data.group import group_toml
+from synthetic_data.months import Months, months_until
+from synthetic_data.parameters import Parameters
+from synthetic_data.simulation import CHUNK_PATIENTS, Chunk, exported_rows, simulate
+
+LAST_MONTH = "2026-10"
+
+
+def make_exports(
+    folder: Path,
+    patients: int = 3000,
+    seed: int = 1,
+    *,
+    months: int = 24,
+    dirty_share: float = 0.01,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> None:
+    """Write an invented group: `group.toml`, `exports/` and, beside them, `truth/`.
+
+    The same arguments give the same bytes. `dirty_share` is the share of rows with a planted
+    fault, 0 for clean exports; `months` are the monthly batches, the newest ending 2026-10.
+
+    Raises:
+        WrongUse: an argument is out of its range, or exports lie in the folder already.
+    """
+    _check(folder, patients, seed, months, dirty_share)
+    parameters = Parameters()
+    chunks = plan_chunks(patients, seed, months_until(LAST_MONTH, months), parameters)
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "group.toml").write_text(group_toml(parameters), encoding="utf-8")
+    for done, chunk in enumerate(chunks, start=1):
+        simulated = simulate(chunk, parameters)
+        of_site = sum(other.site == chunk.site for other in chunks)
+        for kind, rows in exported_rows(chunk, simulated, parameters).items():
+            write_rows(folder / "exports", chunk, of_site, kind, rows)
+        if on_progress:
+            on_progress(done, len(chunks))
+
+
+def plan_chunks(patients: int, seed: int, months: Months, parameters: Parameters) -> list[Chunk]:
+    """Share the patients among the sites, and cut the sites into chunks."""
+    shares = [site.share for site in parameters.sites]
+    ends = [round(patients * sum(shares[: n + 1]) / sum(shares)) for n in range(len(shares))]
+    counts = [end - start for start, end in zip([0, *ends], ends, strict=False)]
+    return [
+        Chunk(
+            seed=seed,
+            site=site,
+            site_position=number,
+            position=position,
+            patients=min(CHUNK_PATIENTS, count - position * CHUNK_PATIENTS),
+            months=months.without_last(min(site.months_late, len(months) - 1)),
+        )
+        for number, (site, count) in enumerate(zip(parameters.sites, counts, strict=True))
+        for position in range(-(-count // CHUNK_PATIENTS))
+    ]
+
+
+def _check(folder: Path, patients: int, seed: int, months: int, dirty_share: float) -> None:
+    for name, value, low, high in (
+        ("patients", patients, 1, 10_000_000),
+        ("seed", seed, 0, 2**63),
+        ("months", months, 1, 240),
+        ("dirty_share", dirty_share, 0, 0.5),
+    ):
+        if not low <= value <= high:
+            raise WrongUse(f"{name} = {value} is not within {low} to {high}.", "Choose another.")
+    exports = folder / "exports"
+    if exports.exists() and any(exports.iterdir()):
+        raise WrongUse(f"{exports} is not empty.", "Choose another folder, or remove it first.")
