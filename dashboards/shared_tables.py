@@ -1,0 +1,399 @@
+"""The cohort tables as they may leave a clinic: how each adds up, and what is hidden of it.
+
+Shared rows are broken down by two things at most (grade and protocol, say): the finer ones would
+be nearly all hidden, and would help to solve for what is hidden elsewhere. Patients' rows are not
+shared at all. The same patient counted in two releases, one month apart, is beyond this module.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from itertools import groupby
+from typing import Any, TypeAlias
+
+import polars as pl
+
+from dashboards.hidden_counts import Cell, Mark, Sum, hidden
+
+TOTAL = "all"
+BREAKDOWNS_AT_MOST = 2
+NOT_SHARED = ("recall_due",)  # one row per patient: for the clinic itself
+
+Row: TypeAlias = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Stock:
+    """A count that falls along a column by those who leave, as at each session number.
+
+    Its first value is the count `opening`, known from another table.
+    """
+
+    count: str
+    along: str
+    leaving: tuple[str, ...]
+    opening: str
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How a cohort table adds up.
+
+    breakdowns: columns whose row `all` is the sum over their other values.
+    apart: the other columns of the grain.
+    counts: the counts, those that readers need most first.
+    wholes: of a count, the counts that are parts of it, once for each way to divide it.
+    estimates: what is worked out from counts, and so would give them back.
+    shares: a share that is published without its own count, and the count it is a share of.
+    curves: estimates that a row's count enters together with those of all rows before it.
+    alike: counts that are the same whatever these columns say.
+    known_as: counts that another table shows under another name.
+    """
+
+    breakdowns: tuple[str, ...]
+    counts: tuple[str, ...]
+    apart: tuple[str, ...] = ()
+    wholes: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    estimates: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    shares: Mapping[str, str] = field(default_factory=dict)
+    curves: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    stock: Stock | None = None
+    alike: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    known_as: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def numbers(self) -> tuple[str, ...]:
+        """Columns that hiding may empty."""
+        return (*self.counts, *self.shares, *self.estimates, *self.curves)
+
+
+def _limits(name: str, share: str, made_of: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
+    return dict.fromkeys((share, f"{name}_low", f"{name}_high"), made_of)
+
+
+_RESPONSE_WHOLES = (
+    ("courses", ("not_applicable", "not_measured", "evaluable")),
+    ("evaluable", ("responders",)),
+    ("evaluable", ("responders", "unchanged", "worsened")),
+)
+_GRADED = ("grade", "site", "protocol", "course_kind")
+_DELIVERY_CHECKS = ("in_band", "in_minutes", "spacing_kept", "over_temperature")
+_DELIVERY_MARKS = ("expressed", "stopped_early", "screened", "consent_recorded")
+_INTERVALS = ("early", "on_time", "late", "overdue", "due", "not_due", "new_course")
+END_REASONS = (
+    *("completed", "improved_enough", "no_benefit", "adverse_event", "cost", "discomfort"),
+    *("moved", "lost_contact", "died", "other", "unknown"),
+)
+
+SHAPES: Mapping[str, Shape] = {
+    "response_by_grade": Shape(
+        breakdowns=(*_GRADED, "period"),
+        apart=("rule", "grading"),
+        counts=(
+            *("courses", "evaluable", "responders", "patients", "not_measured"),
+            *("not_applicable", "unchanged", "worsened"),
+        ),
+        wholes=_RESPONSE_WHOLES,
+        estimates={
+            **_limits("rate", "response_rate", ("responders", "evaluable", "patients")),
+            "rate_if_missing_failed": ("responders", "courses", "not_applicable"),
+            "rate_if_missing_responded": (
+                *("responders", "not_measured", "courses", "not_applicable"),
+            ),
+            "rate_by_noise": ("evaluable",),
+            "mean_improvement": ("evaluable", "patients"),
+            "median_improvement": ("evaluable", "patients"),
+            "regression_alone": ("evaluable",),
+        },
+        shares={"other_treatment": "evaluable"},
+    ),
+    "response_at_session": Shape(
+        breakdowns=_GRADED,
+        apart=("rule", "grading", "session_number"),
+        counts=("begun", "responding", "treated", "measured", "stopped", "worsened"),
+        wholes=(
+            ("begun", ("treated",)),
+            ("begun", ("stopped",)),
+            ("begun", ("responding",)),
+            ("treated", ("measured",)),
+            ("measured", ("responding", "worsened")),
+        ),
+        estimates=_limits("share", "response_share", ("responding", "begun")),
+        alike={"begun": ("session_number",)},
+    ),
+    "sessions_to_response": Shape(
+        breakdowns=_GRADED,
+        apart=("rule", "grading", "session_number"),
+        counts=("at_risk", "responded", "stopped", "censored"),
+        stock=Stock("at_risk", "session_number", ("responded", "stopped", "censored"), "begun"),
+        curves={
+            **_limits("not_yet", "not_yet", ("at_risk", "responded")),
+            "not_yet_se": ("at_risk", "responded"),
+            "responded_by": ("at_risk", "responded"),
+            **_limits("incidence", "incidence", ("at_risk", "responded", "stopped")),
+        },
+        known_as={"stopped": "stopped_before_response"},
+    ),
+    "maintenance_adherence": Shape(
+        breakdowns=("site", "protocol", "grade"),
+        counts=("intervals", "judged", *_INTERVALS),
+        wholes=(("intervals", _INTERVALS), ("intervals", ("judged",))),
+        estimates=dict.fromkeys(("adherence_low", "adherence_high"), ("adherence", "judged")),
+        shares={"adherence": "judged"},
+    ),
+    "course_funnel": Shape(
+        breakdowns=("site", "month"),
+        counts=(
+            *("started", "assessed", "recommended", "accepted", "completed", "stopped"),
+            *(f"end_{reason}" for reason in END_REASONS),
+        ),
+        wholes=(
+            ("started", ("completed",)),
+            ("started", ("stopped",)),
+            ("started", ("completed", "stopped")),
+            ("recommended", ("accepted",)),
+            ("stopped", tuple(f"end_{reason}" for reason in END_REASONS)),
+        ),
+        known_as={
+            "completed": "completed_of_started",
+            "stopped": "stopped_of_started",
+        },
+    ),
+    "delivery": Shape(
+        breakdowns=("site", "protocol", "month"),
+        counts=(
+            "session_eyes",
+            *(f"{check}_recorded" for check in _DELIVERY_CHECKS),
+            *_DELIVERY_MARKS,
+        ),
+        wholes=(
+            *(("session_eyes", (f"{check}_recorded",)) for check in _DELIVERY_CHECKS),
+            *((f"{check}_recorded", (f"{check}_share",)) for check in _DELIVERY_CHECKS),
+            *(("session_eyes", (mark,)) for mark in _DELIVERY_MARKS),
+        ),
+        estimates={"median_cem43": ("session_eyes",)},
+        shares={f"{check}_share": f"{check}_recorded" for check in _DELIVERY_CHECKS},
+    ),
+    "safety": Shape(
+        breakdowns=("site", "protocol", "month", "event", "severity"),
+        counts=("asked", "sessions", "events", "serious"),
+        wholes=(("sessions", ("asked",)), ("events", ("serious",))),
+        estimates=_limits("rate", "rate_per_100", ("events", "asked")),
+        alike=dict.fromkeys(("asked", "sessions"), ("event", "severity")),
+    ),
+    "home_care": Shape(
+        breakdowns=_GRADED,
+        counts=("courses", "measured", "halved"),
+        wholes=(("courses", ("measured",)), ("measured", ("halved",))),
+        estimates={
+            **_limits("share", "halved_share", ("halved", "measured")),
+            "median_minutes_before": ("measured",),
+            "median_minutes_after": ("measured",),
+        },
+    ),
+    "dose_response": Shape(
+        breakdowns=("site", "protocol"),
+        apart=("rule", "dose_quarter"),
+        counts=("evaluable", "responders"),
+        wholes=(("evaluable", ("responders",)),),
+        estimates={
+            **_limits("rate", "response_rate", ("responders", "evaluable")),
+            "seconds_from": ("evaluable",),
+            "seconds_to": ("evaluable",),
+        },
+    ),
+    "month_summary": Shape(
+        breakdowns=("site", "month"),
+        counts=(
+            *("sessions", "new_courses", "completed", "stopped", "matured", "evaluable"),
+            *("responders", "sessions_asked", "treated_patients", "due", "overdue", "harms"),
+            "refused_rows",
+        ),
+        wholes=(
+            ("sessions", ("sessions_asked",)),
+            ("matured", ("evaluable",)),
+            ("evaluable", ("responders",)),
+        ),
+        estimates={"chair_minutes": ("sessions",)},
+        known_as={"sessions_asked": "asked", "new_courses": "started", "stopped": "stopped_known"},
+    ),
+}
+
+
+class SharedTables:
+    """The cohort tables with counts hidden, for pages and files that leave a clinic."""
+
+    def __init__(self, tables: Mapping[str, pl.DataFrame], below: int) -> None:
+        """Hide counts below `below` in all tables that may be shared, as one system.
+
+        Args:
+            tables: the cohort tables by name, with full counts.
+            below: counts from 1 to `below` - 1 are hidden.
+        """
+        counts: dict[Cell, int] = {}
+        sums: list[Sum] = []
+        cells: dict[str, list[dict[str, Cell]]] = {}
+        kept = {name: _shared_rows(table, SHAPES[name]) for name, table in tables.items()}
+        for name, rows in kept.items():
+            cells[name] = [_cells(name, row, counts) for row in rows]
+            sums += _sums(SHAPES[name], rows, cells[name])
+        marks = hidden(counts, sums, below)
+        self._schemas = {name: table.schema for name, table in tables.items()}
+        self._rows = {
+            name: _with_marks(SHAPES[name], rows, cells[name], marks)
+            for name, rows in kept.items()
+        }
+
+    def find(self, table: str, **where: object) -> list[Row]:
+        """Rows whose columns equal `where`, in the table's order; a hidden number is its Mark."""
+        return [
+            row
+            for row in self._rows[table]
+            if all(row[column] == value for column, value in where.items())
+        ]
+
+    def frames(self) -> Iterator[tuple[str, pl.DataFrame]]:
+        """Each table for its file: hidden numbers are null, `hidden` says that a row has some."""
+        for name, rows in self._rows.items():
+            emptied = [
+                {column: None if isinstance(v, Mark) else v for column, v in row.items()}
+                for row in rows
+            ]
+            frame = pl.DataFrame(emptied, schema=self._schemas[name])
+            is_hidden = [any(isinstance(v, Mark) for v in row.values()) for row in rows]
+            yield name, frame.with_columns(pl.Series("hidden", is_hidden, dtype=pl.Boolean))
+
+
+def _shared_rows(table: pl.DataFrame, shape: Shape) -> list[Row]:
+    broken_down = pl.sum_horizontal(
+        (pl.col(column) != TOTAL).cast(pl.Int64) for column in shape.breakdowns
+    )
+    return table.filter(broken_down <= BREAKDOWNS_AT_MOST).to_dicts()
+
+
+def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
+    """The row's counts as cells, entered in `counts`; null is no count."""
+    shape = SHAPES[table]
+    place = _place(shape, row)
+    depth = sum(row[column] != TOTAL for column in shape.breakdowns)
+    cells = {}
+    for weight, column in enumerate(reversed((*shape.counts, *shape.shares))):
+        count = _count(shape, row, column)
+        if count is not None:
+            cell = Cell(_name(shape, row, column, place), depth, weight)
+            if counts.setdefault(cell, count) != count:  # the same name, yet another count
+                cell = replace(cell, name=(*cell.name, table))
+                counts[cell] = count
+            cells[column] = cell
+    return cells
+
+
+def _count(shape: Shape, row: Row, column: str) -> int | None:
+    if column in shape.shares and row[column] is not None:
+        return round(row[column] * row[shape.shares[column]])
+    count: int | None = row[column]
+    return count
+
+
+def _place(shape: Shape, row: Row) -> dict[str, str]:
+    """What tells the row from others; a total over grades is the same whatever the grading."""
+    place = {column: str(row[column]) for column in (*shape.apart, *shape.breakdowns)}
+    if place.get("grade") == TOTAL:
+        place.pop("grading", None)
+    return {column: value for column, value in place.items() if value != TOTAL}
+
+
+def _name(shape: Shape, row: Row, column: str, place: Mapping[str, str]) -> tuple[str, ...]:
+    name, alike = shape.known_as.get(column, column), shape.alike.get(column, ())
+    stock = shape.stock
+    if stock and column == stock.count and row[stock.along] == 1:
+        name, alike = stock.opening, (stock.along,)
+    return (name, *(f"{c}={value}" for c, value in sorted(place.items()) if c not in alike))
+
+
+def _sums(shape: Shape, rows: list[Row], cells: list[dict[str, Cell]]) -> Iterator[Sum]:
+    for row_cells in cells:
+        for whole, parts in shape.wholes:
+            yield from _sum(row_cells, whole, [row_cells.get(part) for part in parts])
+    by_place = {tuple(sorted(_place(shape, row).items())): i for i, row in enumerate(rows)}
+    for column in shape.breakdowns:
+        yield from _sums_over(shape, column, rows, cells, by_place)
+    if shape.stock:
+        yield from _sums_along(shape, shape.stock, rows, cells)
+
+
+def _sum(whole_row: Mapping[str, Cell], whole: str, parts: list[Cell | None]) -> Iterator[Sum]:
+    known = tuple(part for part in parts if part is not None)
+    if whole in whole_row and known:
+        yield Sum(whole_row[whole], known)
+
+
+def _sums_over(
+    shape: Shape,
+    column: str,
+    rows: list[Row],
+    cells: list[dict[str, Cell]],
+    by_place: Mapping[tuple[tuple[str, str], ...], int],
+) -> Iterator[Sum]:
+    """The row `all` of a breakdown as the sum of its other rows."""
+
+    def total(row: Row) -> tuple[tuple[str, str], ...]:
+        return tuple(sorted(_place(shape, {**row, column: TOTAL}).items()))
+
+    def family(i: int) -> tuple[object, ...]:
+        return (total(rows[i]), rows[i].get("grading", "") if column == "grade" else "")
+
+    members = sorted((i for i, row in enumerate(rows) if row[column] != TOTAL), key=family)
+    for (place, _), children in groupby(members, key=family):
+        siblings = list(children)
+        if place in by_place:
+            whole_row = cells[by_place[place]]
+            for count in (*shape.counts, *shape.shares):
+                if column not in shape.alike.get(count, ()):
+                    yield from _sum(whole_row, count, [cells[i].get(count) for i in siblings])
+
+
+def _sums_along(
+    shape: Shape, stock: Stock, rows: list[Row], cells: list[dict[str, Cell]]
+) -> Iterator[Sum]:
+    """What is in stock as what leaves now and what is in stock at the next step."""
+    for now, then in _neighbours(shape, stock.along, rows):
+        leaving = [cells[now].get(count) for count in stock.leaving]
+        yield from _sum(cells[now], stock.count, [*leaving, cells[then].get(stock.count)])
+
+
+def _neighbours(shape: Shape, along: str, rows: list[Row]) -> Iterator[tuple[int, int]]:
+    grain = [column for column in (*shape.apart, *shape.breakdowns) if column != along]
+    key = [(*(row[column] for column in grain), row[along]) for row in rows]
+    order = sorted(range(len(rows)), key=key.__getitem__)
+    for now, then in zip(order, order[1:], strict=False):
+        if key[now][:-1] == key[then][:-1]:
+            yield now, then
+
+
+def _with_marks(
+    shape: Shape, rows: list[Row], cells: list[dict[str, Cell]], marks: Mapping[Cell, Mark]
+) -> list[Row]:
+    """The rows with a Mark for every number that is hidden."""
+    marked = []
+    for row, row_cells in zip(rows, cells, strict=True):
+        found = {column: marks[cell] for column, cell in row_cells.items() if cell in marks}
+        for estimate, made_of in shape.estimates.items():
+            if row[estimate] is not None and not found.keys().isdisjoint(made_of):
+                found[estimate] = Mark.COMPANION
+        found |= {share: Mark.COMPANION for share in shape.shares if share in found}
+        marked.append(row | found)
+    if shape.stock:
+        _mark_curves(shape, shape.stock, marked)
+    return marked
+
+
+def _mark_curves(shape: Shape, stock: Stock, rows: list[Row]) -> None:
+    """From the first hidden count on, a curve would give it back."""
+    for row in rows:
+        for estimate, made_of in shape.curves.items():
+            if row[estimate] is not None and any(isinstance(row[c], Mark) for c in made_of):
+                row[estimate] = Mark.COMPANION
+    for now, then in _neighbours(shape, stock.along, rows):
+        for estimate in shape.curves:
+            if isinstance(rows[now][estimate], Mark) and rows[then][estimate] is not None:
+                rows[then][estimate] = Mark.COMPANION
