@@ -3,7 +3,7 @@
 import json
 import os
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +15,8 @@ from dbt.cli.main import dbtRunner, dbtRunnerResult
 from pipeline.workspace import Release
 
 PROJECT = Path(__file__).parent
+
+OnProgress = Callable[[int, int], None]
 
 
 class BuildFailed(Exception):
@@ -43,27 +45,39 @@ class BuildReport:
         return sum(node.resource_type == resource_type for node in self.nodes)
 
 
-def build(release: Release) -> BuildReport:
+def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildReport:
     """Build every model of a release and run its data tests.
+
+    Calls `on_progress` with the nodes done and the nodes in all, after each node.
 
     Raises:
         BuildFailed: a model or a test failed.
     """
     release.warehouse.unlink(missing_ok=True)
-    return run_dbt(release, "build", "--exclude-resource-type", "unit_test")
+    # A log beside a replaced file would be replayed into the new one.
+    release.warehouse.with_name(release.warehouse.name + ".wal").unlink(missing_ok=True)
+    return run_dbt(
+        release, "build", "--exclude-resource-type", "unit_test", on_progress=on_progress
+    )
 
 
-def run_dbt(release: Release, *command: str) -> BuildReport:
-    """Run one dbt command on a release, with its settings as dbt variables."""
+def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = None) -> BuildReport:
+    """Run one dbt command on a release, with its settings as dbt variables.
+
+    Raises:
+        BuildFailed: a model or a test failed, or dbt could not start.
+    """
+    callbacks = [_counting(on_progress)] if on_progress else []
     with tempfile.TemporaryDirectory(prefix="lidcohort-dbt-") as scratch, _environment(release):
         arguments = [
+            *("--log-level", "none", "--log-level-file", "none", "--no-print", "--quiet"),
             *command,
             *("--project-dir", str(PROJECT), "--profiles-dir", str(PROJECT)),
             *("--target-path", scratch, "--log-path", scratch),
-            *("--vars", json.dumps(variables(release)), "--quiet", "--no-use-colors"),
+            *("--vars", json.dumps(variables(release))),
         ]
         try:
-            result = dbtRunner().invoke(arguments)
+            result = dbtRunner(callbacks=callbacks).invoke(arguments)
         finally:
             DuckDBConnectionManager.close_all_connections()
     return _report(result)
@@ -77,6 +91,21 @@ def variables(release: Release) -> dict[str, Any]:
         "as_of": release.as_of.isoformat(),
         "reference_protocol": settings.group.reference_protocol,
     }
+
+
+def _counting(on_progress: OnProgress) -> Callable[[Any], None]:
+    """A listener to dbt's events that counts its nodes as they finish."""
+    done = total = 0
+
+    def listen(event: Any) -> None:
+        nonlocal done, total
+        if event.info.name == "ConcurrencyLine":
+            total = event.data.node_count
+        elif event.info.name == "NodeFinished":
+            done += 1
+            on_progress(done, total)
+
+    return listen
 
 
 @contextmanager
@@ -100,6 +129,8 @@ def _environment(release: Release) -> Iterator[None]:
 
 
 def _report(result: dbtRunnerResult) -> BuildReport:
+    if result.exception is not None and not isinstance(result.exception, Exception):
+        raise result.exception  # an interruption, which dbt hands back instead of letting through
     outcome: Any = result.result
     rows = list(getattr(outcome, "results", []))
     failures = [

@@ -1,0 +1,78 @@
+-- Where an eye was treated twice on one day, the course's entry stands for both; but a harm in
+-- either is kept.
+with preferred as (
+    select
+        entries.*,
+        coalesce(
+            max(case when entries.adverse_event <> 'none' then entries.adverse_event end)
+                over (
+                    partition by
+                        entries.site, entries.patient_key, entries.session_date, entries.eye
+                ),
+            max(entries.adverse_event)
+                over (
+                    partition by
+                        entries.site, entries.patient_key, entries.session_date, entries.eye
+                )
+        ) as adverse_event_of_day
+    from {{ ref('stg_sessions') }} as entries
+    left join {{ ref('stg_protocols') }} as protocols on entries.protocol = protocols.protocol
+    qualify
+        row_number() over (
+            partition by entries.site, entries.patient_key, entries.session_date, entries.eye
+            order by
+                case entries.purpose when 'course' then 1 else 2 end,
+                protocols.position nulls last,
+                entries.session_key
+        ) = 1
+),
+
+placed as (
+    select
+        preferred.*,
+        case when preferred.purpose = 'course' then sessions.course_id end as course_id,
+        case when preferred.purpose = 'course' then sessions.days_since_previous end
+            as days_since_previous
+    from preferred
+    inner join {{ ref('sessions') }} as sessions
+        on
+            preferred.site = sessions.site
+            and preferred.patient_key = sessions.patient_key
+            and preferred.session_date = sessions.session_date
+)
+
+select
+    site,
+    patient_key,
+    session_date,
+    eye,
+    session_key,
+    purpose,
+    protocol,
+    course_id,
+    case
+        when course_id is not null
+            then row_number() over (partition by course_id, eye order by session_date)
+    end as session_number,
+    days_since_previous,
+    lids,
+    plateau_temp_c,
+    max_temp_c,
+    minutes,
+    chair_minutes,
+    pain_0_10,
+    glands_expressed,
+    lid_hygiene_done,
+    eye_shield,
+    stopped_early,
+    screened,
+    consent_recorded,
+    operator,
+    device,
+    adverse_event_of_day as adverse_event,
+    cast(null as double) as cem43_minutes,
+    cast(null as double) as seconds_in_band,
+    cast(null as double) as longest_run_s,
+    cast(null as double) as peak_c,
+    cast(null as double) as seconds_above_43
+from placed

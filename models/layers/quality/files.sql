@@ -1,0 +1,13 @@
+select
+    site,
+    batch,
+    kind,
+    file,
+    bytes,
+    rows_read,
+    accepted,
+    refused,
+    exact_repeats,
+    file_refused,
+    file_reason
+from {{ source('arrivals', 'files') }}

@@ -1,0 +1,10 @@
+select
+    site,
+    batch,
+    kind,
+    file,
+    column_name,
+    reason,
+    rows,
+    would_have_replaced
+from {{ source('arrivals', 'refused_reasons') }}

@@ -1,0 +1,7 @@
+select
+    site,
+    batch,
+    first_day,
+    last_day,
+    position
+from {{ source('settings', 'batches') }}

@@ -1,0 +1,224 @@
+"""Small releases laid out by hand: a stage's inputs, without the stages before it."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from ingest.contract import KINDS, KINDS_BY_NAME
+from pipeline.settings import Settings
+from pipeline.workspace import Release
+
+Rows = Sequence[Mapping[str, Any]]
+MakeRelease = Callable[..., Release]
+
+FIXED = pl.Decimal(18, 6)
+SITES = {"site": pl.String, "label": pl.String, "exports": pl.String, "position": pl.Int64}
+BATCHES = {
+    "site": pl.String,
+    "batch": pl.String,
+    "first_day": pl.Date,
+    "last_day": pl.Date,
+    "position": pl.Int64,
+}
+PROTOCOLS = {
+    "protocol": pl.String,
+    "label": pl.String,
+    "position": pl.Int64,
+    "sessions_planned": pl.Int64,
+    "spacing_low_days": pl.Int64,
+    "spacing_high_days": pl.Int64,
+    "band_low_c": FIXED,
+    "band_high_c": FIXED,
+    "ceiling_c": FIXED,
+    "minutes_low": FIXED,
+    "minutes_high": FIXED,
+    "maintenance_low_days": pl.Int64,
+    "maintenance_high_days": pl.Int64,
+    "price": FIXED,
+}
+SETTLED = {"site": pl.String, "harm": pl.String, "decision": pl.String, "decided_on": pl.Date}
+ARRIVALS: dict[str, dict[str, Any]] = {
+    "files": {
+        "site": pl.String,
+        "batch": pl.String,
+        "kind": pl.String,
+        "file": pl.String,
+        "bytes": pl.Int64,
+        "rows_read": pl.Int64,
+        "accepted": pl.Int64,
+        "refused": pl.Int64,
+        "exact_repeats": pl.Int64,
+        "file_refused": pl.Boolean,
+        "file_reason": pl.String,
+    },
+    "refused_reasons": {
+        "site": pl.String,
+        "batch": pl.String,
+        "kind": pl.String,
+        "file": pl.String,
+        "column_name": pl.String,
+        "reason": pl.String,
+        "rows": pl.Int64,
+        "would_have_replaced": pl.Int64,
+    },
+    "flagged_values": {
+        "site": pl.String,
+        "batch": pl.String,
+        "kind": pl.String,
+        "file": pl.String,
+        "column_name": pl.String,
+        "reason": pl.String,
+        "flagged": pl.Int64,
+    },
+    "refused_harms": {
+        "site": pl.String,
+        "batch": pl.String,
+        "kind": pl.String,
+        "harm_key": pl.String,
+        "patient_key": pl.String,
+        "session_key": pl.String,
+        "eye": pl.String,
+        "event": pl.String,
+        "event_date": pl.Date,
+        "source_file": pl.String,
+        "source_row": pl.Int64,
+    },
+}
+
+SETTINGS = Settings.model_validate(
+    {
+        "site": [{"code": "alder"}, {"code": "birch", "exports": "full"}],
+        "protocol": [
+            {"code": "four_fortnightly", "sessions_planned": 4},
+            {"code": "three_monthly", "sessions_planned": 3, "spacing_days": [25, 35]},
+        ],
+    }
+)
+BATCH = {
+    "site": "alder",
+    "batch": "2025-12",
+    "first_day": date(2025, 12, 1),
+    "last_day": date(2025, 12, 31),
+    "position": 1,
+}
+
+
+@pytest.fixture
+def make_release(tmp_path: Path) -> MakeRelease:
+    """Lays out a release's inputs from rows by kind; a row without a site is alder's.
+
+    `refused` gives rows by kind that were refused, `arrivals` rows of the quality tables.
+    """
+
+    def make(
+        rows: Mapping[str, Rows] | None = None,
+        *,
+        settings: Settings = SETTINGS,
+        batches: Rows = (BATCH,),
+        as_of: date = date(2025, 12, 31),
+        refused: Mapping[str, Rows] | None = None,
+        arrivals: Mapping[str, Rows] | None = None,
+    ) -> Release:
+        release = Release(tmp_path / "release", settings, as_of)
+        for kind in KINDS:
+            accepted = [_placed(row) for row in (rows or {}).get(kind.name, ())]
+            _write_units(release.inputs / kind.name, kind.name, accepted)
+            turned_away = [_placed(row) for row in (refused or {}).get(kind.name, ())]
+            _write_units(release.inputs / "refused" / kind.name, kind.name, turned_away)
+        _write(release.inputs / "settings" / "batches.parquet", batches, BATCHES)
+        _write(release.inputs / "settings" / "sites.parquet", _sites(settings), SITES)
+        _write(release.inputs / "settings" / "protocols.parquet", _protocols(settings), PROTOCOLS)
+        settled = [
+            {
+                "site": harm.site,
+                "harm": harm.harm,
+                "decision": harm.decision,
+                "decided_on": harm.decided_on,
+            }
+            for harm in settings.settled_harm
+        ]
+        _write(release.inputs / "settings" / "settled_harms.parquet", settled, SETTLED)
+        counts: dict[str, Rows] = {"files": _files(rows or {}), **(arrivals or {})}
+        for name, schema in ARRIVALS.items():
+            _write(release.inputs / "quality" / f"{name}.parquet", counts.get(name, ()), schema)
+        return release
+
+    return make
+
+
+def _placed(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {"site": "alder", "batch": "2025-12", **row}
+
+
+def _files(rows: Mapping[str, Rows]) -> list[dict[str, Any]]:
+    """A file for each site, batch and kind that has rows."""
+    units = {
+        (placed["site"], placed["batch"], kind)
+        for kind, some in rows.items()
+        for placed in map(_placed, some)
+    }
+    return [
+        {"site": site, "batch": batch, "kind": kind, "file": f"{kind}.csv", "file_refused": False}
+        for site, batch, kind in sorted(units)
+    ]
+
+
+def _write_units(folder: Path, kind: str, rows: Iterable[Mapping[str, Any]]) -> None:
+    schema = KINDS_BY_NAME[kind].stored_schema
+    units: dict[tuple[str, str], list[Mapping[str, Any]]] = {("none", "none"): []}
+    for row in rows:
+        units.setdefault((row["site"], row["batch"]), []).append(row)
+    for (site, batch), some in units.items():
+        path = folder / f"site={site}" / f"batch={batch}" / "unit.parquet"
+        _write(path, some, schema)
+
+
+def _write(path: Path, rows: Rows, schema: Mapping[str, Any]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    columns = {
+        name: pl.Series(name, [_stored(row.get(name), kind) for row in rows], dtype=kind)
+        for name, kind in schema.items()
+    }
+    pl.DataFrame(columns).write_parquet(path)
+
+
+def _stored(value: Any, kind: Any) -> Any:
+    if value is None:
+        return None
+    if isinstance(kind, pl.Decimal):
+        return Decimal(str(value))
+    return date.fromisoformat(value) if kind == pl.Date and isinstance(value, str) else value
+
+
+def _sites(settings: Settings) -> list[dict[str, Any]]:
+    return [
+        {"site": site.code, "label": site.label, "exports": site.exports, "position": position}
+        for position, site in enumerate(settings.site, start=1)
+    ]
+
+
+def _protocols(settings: Settings) -> list[dict[str, Any]]:
+    return [
+        {
+            "protocol": protocol.code,
+            "label": protocol.label,
+            "position": position,
+            "sessions_planned": protocol.sessions_planned,
+            "spacing_low_days": protocol.spacing_days[0],
+            "spacing_high_days": protocol.spacing_days[1],
+            "band_low_c": protocol.band_c[0],
+            "band_high_c": protocol.band_c[1],
+            "ceiling_c": protocol.ceiling_c,
+            "minutes_low": protocol.minutes[0],
+            "minutes_high": protocol.minutes[1],
+            "maintenance_low_days": protocol.maintenance_days[0],
+            "maintenance_high_days": protocol.maintenance_days[1],
+            "price": protocol.price,
+        }
+        for position, protocol in enumerate(settings.protocol, start=1)
+    ]
