@@ -1,0 +1,106 @@
+with
+mature as (
+    select
+        *,
+        case when in_last_12_months then 'last_12_months' else 'earlier' end as period
+    from {{ ref('responses') }}
+    where is_mature
+),
+
+graded as (
+    {{ by_grading('mature') }}
+),
+
+counted as (
+    select
+        *,
+        1 as courses,
+        case when outcome = 'not_applicable' then 1 else 0 end as not_applicable,
+        case when outcome = 'not_measured' then 1 else 0 end as not_measured,
+        case when outcome in ('responder', 'unchanged', 'worsened') then 1 else 0 end as evaluable,
+        case when outcome = 'responder' then 1 else 0 end as responders,
+        case when outcome = 'unchanged' then 1 else 0 end as unchanged,
+        case when outcome = 'worsened' then 1 else 0 end as worsened,
+        case
+            when outcome in ('responder', 'unchanged', 'worsened') and other_treatment then 1
+            else 0
+        end as treated_otherwise
+    from graded
+),
+
+totals as (
+    {{ clustered_totals(
+        'counted',
+        keys=['rule', 'unit', 'grading'],
+        dimensions=['grade', 'protocol', 'course_kind', 'period'],
+        counts=[
+            'courses', 'not_applicable', 'not_measured', 'evaluable', 'responders', 'unchanged',
+            'worsened', 'treated_otherwise',
+        ],
+        events='responders',
+        of='evaluable',
+    ) }}
+),
+
+improvements as (
+    select
+        rule,
+        grading,
+        {{ level('grade') }} as grade,
+        {{ level('site') }} as site,
+        {{ level('protocol') }} as protocol,
+        {{ level('course_kind') }} as course_kind,
+        {{ level('period') }} as period,
+        sum(improvement) as improvement,
+        {{ median('improvement') }} as median_improvement
+    from counted
+    where evaluable = 1
+    group by rule, grading, cube (grade, site, protocol, course_kind, period)
+),
+
+rates as (
+    select
+        totals.*,
+        totals.courses - totals.not_applicable as applicable,
+        cast(totals.responders as double) / nullif(totals.evaluable, 0) as response_rate,
+        improvements.improvement,
+        improvements.median_improvement
+    from totals
+    left join improvements
+        on {{ same(
+            ['rule', 'grading', 'grade', 'site', 'protocol', 'course_kind', 'period'],
+            'totals',
+            'improvements',
+        ) }}
+    where totals.course_kind in ('first', 'all') and totals.period in ('last_12_months', 'all')
+)
+
+select
+    rule,
+    grading,
+    grade,
+    site,
+    protocol,
+    course_kind,
+    period,
+    {{ is_total(['grade', 'site', 'protocol', 'course_kind']) }} as is_total,
+    unit,
+    courses,
+    patients,
+    not_applicable,
+    not_measured,
+    evaluable,
+    responders,
+    unchanged,
+    worsened,
+    response_rate,
+    {{ share_low('response_rate') }} as rate_low,
+    {{ share_high('response_rate') }} as rate_high,
+    cast(responders as double) / nullif(applicable, 0) as rate_if_missing_failed,
+    cast(responders + not_measured as double) / nullif(applicable, 0) as rate_if_missing_responded,
+    cast(null as double) as rate_by_noise,
+    cast(improvement as double) / nullif(evaluable, 0) as mean_improvement,
+    cast(median_improvement as double) as median_improvement,
+    cast(null as double) as regression_alone,
+    cast(treated_otherwise as double) / nullif(evaluable, 0) as other_treatment
+from rates

@@ -1,0 +1,21 @@
+{#- One row per protocol and per `all`: the session number at which the tables by session end.
+    Over `all` it is the smallest plan, since further sessions go to those who have not responded
+    (definition 8). -#}
+{% macro table_ends() %}
+    select
+        protocol,
+        sessions_planned
+    from {{ ref('stg_protocols') }}
+    union all
+    select
+        'all' as protocol,
+        min(sessions_planned) as sessions_planned
+    from {{ ref('stg_protocols') }}
+{% endmacro %}
+
+
+{#- One row per whole number from 1 up to a constant: column `number`. -#}
+{% macro whole_numbers(upto) %}
+    select cast(generated_number as bigint) as number
+    from ({{ dbt.generate_series(upto) }}) as series
+{% endmacro %}
