@@ -47,8 +47,9 @@ def assemble(release: Release, report: IngestReport) -> None:
             refused = release.inputs / "refused" / place / f"{unit.digest}.parquet"
             link_or_copy(unit.refused, refused)
     for kind in KINDS:
-        empty = release.inputs / kind.name / "site=none" / "batch=none" / "empty.parquet"
-        _write(pl.DataFrame(schema=kind.stored_schema), empty)
+        nothing = pl.DataFrame(schema=kind.stored_schema)
+        for store in (release.inputs, release.inputs / "refused"):
+            _write(nothing, store / kind.name / "site=none" / "batch=none" / "empty.parquet")
     for name, frame in _setting_frames(release.settings).items():
         _write(frame, release.inputs / "settings" / f"{name}.parquet")
     _write(report.batches, release.inputs / "settings" / "batches.parquet")
