@@ -1,0 +1,51 @@
+{#- Exact (Poisson) 95 % limits of a rate of events.
+
+    With k events in n sessions the limits are those rates at which k or more, and k or fewer,
+    events have a chance of .025:
+        P(X >= k | n low) = .025,   P(X <= k | n high) = .025,   X Poisson
+
+    events    k, a whole number >= 0; may exceed n (a session may harm in two ways)
+    n         sessions in which harm was asked about
+
+    In events per session: times 100 per 100 sessions. Low is 0 where k is 0; null where n is 0 or
+    either is null. Assumes that events are independent of one another. With rare events these are
+    the exact binomial limits too, a little wider.
+    Newton's method on the logarithm of the tail, which is concave, from Wilson and Hilferty's
+    approximation; the tail relative to its last term is 1 + k/x (1 + (k-1)/x (1 + ...)).
+    Source: Garwood F, Biometrika 1936;28:437-442 (from memory). -#}
+{% macro exact_low(events, n) -%}
+    case
+        when ({{ events }}) = 0 and ({{ n }}) > 0 then 0e0
+        else {{ _poisson_limit('(' ~ events ~ ')', '(' ~ events ~ ' - 1)', '-') }}
+    end / nullif({{ n }}, 0)
+{%- endmacro %}
+
+
+{% macro exact_high(events, n) -%}
+    {{ _poisson_limit('(' ~ events ~ ' + 1)', '(' ~ events ~ ')', '+') }} / nullif({{ n }}, 0)
+{%- endmacro %}
+
+
+{#- The mean of a Poisson variable for which the chance of `counted` or fewer is .975 ('-') or .025
+    ('+'); `shape` is counted + 1, the shape of the gamma distribution the limit is a quantile of. -#}
+{% macro _poisson_limit(shape, counted, sign) -%}
+    {%- set relative = fold(
+        '1e0', '1e0 + number / mean * state', 'greatest(' ~ counted ~ ', 0)'
+    ) -%}
+    {%- set log_last = '(' ~ counted ~ ' * ln(mean) - mean - ' ~ fold(
+        '0e0', 'state + ln(number)', 'greatest(' ~ counted ~ ', 0)'
+    ) ~ ')' -%}
+    {%- set start = (
+        shape ~ ' * power(1e0 - 1e0 / (9e0 * ' ~ shape ~ ') '
+        ~ sign ~ ' ' ~ z_95() ~ ' / (3e0 * sqrt(' ~ shape ~ ')), 3)'
+    ) -%}
+    {%- if sign == '+' -%}
+    {%- set step = 'mean + (' ~ log_last ~ ' + ln(' ~ relative ~ ') - ln(0.025e0)) * ' ~ relative -%}
+    {%- else -%}
+    {%- set tail = '(1e0 - exp(' ~ log_last ~ ') * ' ~ relative ~ ')' -%}
+    {%- set step = (
+        'mean + (ln(0.025e0) - ln(' ~ tail ~ ')) * ' ~ tail ~ ' / exp(' ~ log_last ~ ')'
+    ) -%}
+    {%- endif -%}
+    {{ fold(start, step, 5, state='mean', number='round') }}
+{%- endmacro %}
