@@ -58,10 +58,10 @@ def in_words(error: BaseException, log: str) -> LidcohortError:
     """Any error as one clear line and a next step; `log` says where the rest of it is."""
     if isinstance(error, KeyboardInterrupt):
         return LidcohortError("Interrupted.", "Run the same command again to go on.")
-    if disk_is_full(error):
-        return LidcohortError("The disk is full.", "Free some space and run again.")
     if isinstance(error, LidcohortError):
         return error
+    if disk_is_full(error):
+        return LidcohortError("The disk is full.", "Free some space and run again.")
     if isinstance(error, OSError) and error.filename is not None:
         return LidcohortError(
             f"{error.filename}: {error.strerror}.", "See that it can be read and written."

@@ -149,13 +149,10 @@ def prune(workspace: Workspace) -> list[str]:
     return sorted(root.name for root in too_old)
 
 
-def sweep(workspace: Workspace, *, keep_newest_failure: bool) -> None:
-    """Remove what unfinished runs left behind, but perhaps the newest with a failure record."""
-    unfinished = [root for root in _release_folders(workspace) if read_manifest(root) is None]
-    failures = [root for root in unfinished if (root / FAILURE).is_file()]
-    newest = max(failures, key=lambda root: (root / FAILURE).stat().st_mtime_ns, default=None)
-    for root in unfinished:
-        if not (keep_newest_failure and root == newest):
+def sweep(workspace: Workspace) -> None:
+    """Remove every release without a manifest: of failed runs, and of killed ones."""
+    for root in _release_folders(workspace):
+        if read_manifest(root) is None:
             remove(root)
 
 

@@ -17,6 +17,12 @@ from pipeline.lock import hold
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
 
+OUTCOMES = {
+    "published": "Published {}.",
+    "nothing_new": "Nothing new since the last release, {}.",
+    "current_again": "{} was complete already; people read it from now on.",
+}
+
 
 def run_job(workspace: Workspace, voice: Voice) -> Answer:
     """Read the exports, check, build, check, publish, and only then switch `current`.
@@ -29,10 +35,11 @@ def run_job(workspace: Workspace, voice: Voice) -> Answer:
         candidate = releases.candidate(workspace, report)
         release, run.release = candidate.release, candidate.release.name
         if candidate.is_complete:
-            run.outcome = "nothing_new"
+            is_read = releases.current(workspace) == release.root
+            run.outcome = "nothing_new" if is_read else "current_again"
         else:
             with _kept_if_it_fails(release, voice) as gates:
-                _assemble(release, report, voice)
+                _assemble(workspace, release, report, voice)
                 _pass_gate(release, Gate.ARRIVAL, gates, voice)
                 _build(release, voice)
                 _pass_gate(release, Gate.BUILT, gates, voice)
@@ -41,8 +48,8 @@ def run_job(workspace: Workspace, voice: Voice) -> Answer:
             run.outcome = "published"
         releases.switch(workspace, release)
         releases.prune(workspace)
-        releases.sweep(workspace, keep_newest_failure=False)
-        return _published(workspace, release, is_new=run.outcome == "published")
+        releases.sweep(workspace)
+        return _published(workspace, release, run.outcome)
 
 
 def check_exports(workspace: Workspace, voice: Voice) -> Answer:
@@ -56,7 +63,7 @@ def check_exports(workspace: Workspace, voice: Voice) -> Answer:
         release = releases.candidate(workspace, report).release
         trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
         with _kept_if_it_fails(trial, voice) as gates:
-            _assemble(trial, report, voice)
+            _assemble(workspace, trial, report, voice)
             _pass_gate(trial, Gate.ARRIVAL, gates, voice)
         releases.remove(trial.root)
         run.outcome = "checked"
@@ -70,7 +77,6 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
     releases.current(workspace)
-    releases.sweep(workspace, keep_newest_failure=True)
     with voice.stage("ingest") as stage:
         report = ingest(workspace, on_progress=stage.progress)
         stage.counts = {
@@ -81,9 +87,9 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     return report
 
 
-def _assemble(release: Release, report: IngestReport, voice: Voice) -> None:
+def _assemble(workspace: Workspace, release: Release, report: IngestReport, voice: Voice) -> None:
     with voice.stage("inputs") as stage:
-        releases.remove(release.root)
+        releases.sweep(workspace)
         private_folder(release.root)
         inputs.assemble(release, report)
         stage.counts = {"units": len(report.units)}
@@ -152,13 +158,12 @@ def _in_one_line(result: GateResult) -> str:
     return f"{result.description}: {result.observed}{shown}"
 
 
-def _published(workspace: Workspace, release: Release, *, is_new: bool) -> Answer:
+def _published(workspace: Workspace, release: Release, outcome: str) -> Answer:
     start_page = workspace.current / releases.START_PAGE
-    done = "Published" if is_new else "Nothing new since the last release,"
     return Answer(
-        f"{done} {release.name}.\nStart page: {start_page}",
+        f"{OUTCOMES[outcome].format(release.name)}\nStart page: {start_page}",
         {
-            "outcome": "published" if is_new else "nothing_new",
+            "outcome": outcome,
             "release": release.name,
             "as_of": release.as_of,
             "start_page": start_page,
