@@ -1,0 +1,63 @@
+-- One row per site, batch, kind and column: the share of rows that leave it empty, beside the
+-- usual share, and the share of the values given that its range or codes don't allow.
+with
+
+filled as (
+    from filled_values('visits')
+    union all
+    from filled_values('sessions')
+    union all
+    from filled_values('outcomes')
+    union all
+    from filled_values('patients')
+    union all
+    from filled_values('plans')
+    union all
+    from filled_values('treatments')
+    union all
+    from filled_values('adverse_events')
+    union all
+    from filled_values('temperatures')
+),
+
+flagged as (
+    select
+        site,
+        batch,
+        kind,
+        column_name,
+        cast(sum(flagged) as bigint) as flagged,
+        cast(sum(flagged) filter (where reason <> 'above_range') as bigint) as emptied
+    from flagged_values
+    group by site, batch, kind, column_name
+),
+
+counted as (
+    select
+        filled.*,
+        batches.position,
+        max(batches.position) over (partition by filled.site) - batches.position as batches_since,
+        1 - filled.filled / filled.rows_accepted as empty_share,
+        coalesce(flagged.flagged, 0) as flagged,
+        filled.filled + coalesce(flagged.emptied, 0) as given
+    from filled
+    inner join batches on filled.site = batches.site and filled.batch = batches.batch
+    left join flagged
+        on
+            filled.site = flagged.site
+            and filled.batch = flagged.batch
+            and filled.kind = flagged.kind
+            and filled.column_name = flagged.column_name
+)
+
+select
+    site || '/' || batch || '/' || kind || '/' || column_name as key,
+    batches_since,
+    rows_accepted,
+    empty_share,
+    earlier(empty_share, (site, kind, column_name), position) as earlier_batches,
+    empty_share - usual(empty_share, (site, kind, column_name), position) as rise_of_empty_share,
+    flagged,
+    flagged / nullif(given, 0) as flagged_share
+from counted
+order by key

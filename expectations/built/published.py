@@ -1,0 +1,251 @@
+"""Declarations on the published tables, each for itself."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from great_expectations.expectations.expectation import Expectation
+
+from expectations.built.rules import (
+    Columns,
+    Share,
+    Totals,
+    never_rises,
+    rows_consistent,
+    sessions_numbered,
+    shares_within_limits,
+    totals_add_up,
+)
+from expectations.declaration import REPORT_THIS, Declaration
+from expectations.report import Severity
+from ingest.contract import PLANS
+
+CHECKED_AT_DELIVERY = ("in_band", "in_minutes", "spacing_kept", "over_temperature")
+RECORDED = tuple(f"{name}_recorded" for name in CHECKED_AT_DELIVERY)
+MARKED_AT_DELIVERY = ("expressed", "stopped_early", "screened", "consent_recorded")
+INTERVAL_STATUSES = ("early", "on_time", "late", "overdue", "due", "not_due", "new_course")
+ENDED = tuple(f"end_{reason}" for reason in (*PLANS.column("end_reason").codes, "unknown"))
+
+
+@dataclass(frozen=True)
+class Table:
+    """A published table and what must hold in it.
+
+    `may_be_empty` where a young group has nothing to show yet; that it is not empty without reason
+    is a declaration on conservation.
+    """
+
+    name: str
+    grain: Columns
+    rules: Columns
+    shares: tuple[Share, ...] = ()
+    totals: tuple[Totals, ...] = ()
+    may_be_empty: bool = False
+
+
+RESPONSE_BY_GRADE = Table(
+    "response_by_grade",
+    ("rule", "grading", "grade", "site", "protocol", "course_kind", "period"),
+    rules=(
+        "courses = not_applicable + not_measured + evaluable",
+        "evaluable = responders + unchanged + worsened",
+        "patients <= courses",
+    ),
+    shares=(
+        Share("response_rate", "rate_low", "rate_high", of="evaluable"),
+        Share("response_rate", "rate_if_missing_failed", "rate_if_missing_responded"),
+        Share("other_treatment", "other_treatment", "other_treatment", of="evaluable"),
+    ),
+    totals=(
+        Totals(
+            over=("site", "grade", "protocol"),
+            counts=(
+                "courses",
+                "not_applicable",
+                "not_measured",
+                "evaluable",
+                "responders",
+                "unchanged",
+                "worsened",
+            ),
+        ),
+    ),
+    may_be_empty=True,
+)
+
+RESPONSE_AT_SESSION = Table(
+    "response_at_session",
+    ("rule", "grading", "grade", "site", "protocol", "course_kind", "session_number"),
+    rules=(
+        "responding + worsened <= measured",
+        "measured <= treated",
+        "treated + stopped <= begun",
+    ),
+    shares=(Share("response_share", "share_low", "share_high", of="begun"),),
+    totals=(
+        Totals(
+            over=("site", "grade"),
+            counts=("begun", "treated", "measured", "responding", "worsened", "stopped"),
+        ),
+    ),
+    may_be_empty=True,
+)
+
+SESSIONS_TO_RESPONSE = Table(
+    "sessions_to_response",
+    ("rule", "grading", "grade", "site", "protocol", "course_kind", "session_number"),
+    rules=("responded + stopped + censored <= at_risk",),
+    shares=(
+        Share("not_yet", "not_yet_low", "not_yet_high"),
+        Share("incidence", "incidence_low", "incidence_high"),
+    ),
+    totals=(
+        Totals(over=("site", "grade"), counts=("at_risk", "responded", "stopped", "censored")),
+    ),
+    may_be_empty=True,
+)
+
+MAINTENANCE_ADHERENCE = Table(
+    "maintenance_adherence",
+    ("site", "protocol", "grade"),
+    rules=(f"intervals = {' + '.join(INTERVAL_STATUSES)}", "judged <= intervals"),
+    shares=(Share("adherence", "adherence_low", "adherence_high", of="judged"),),
+    totals=(
+        Totals(
+            over=("site", "protocol", "grade"),
+            counts=("intervals", *INTERVAL_STATUSES, "judged"),
+        ),
+    ),
+    may_be_empty=True,
+)
+
+COURSE_FUNNEL = Table(
+    "course_funnel",
+    ("site", "month"),
+    rules=("completed + stopped <= started", f"stopped = {' + '.join(ENDED)}"),
+)
+
+DELIVERY = Table(
+    "delivery",
+    ("site", "protocol", "month"),
+    rules=tuple(f"{count} <= session_eyes" for count in (*RECORDED, *MARKED_AT_DELIVERY)),
+    shares=tuple(
+        Share(share, share, share, of=recorded)
+        for share, recorded in zip(
+            (f"{name}_share" for name in CHECKED_AT_DELIVERY), RECORDED, strict=True
+        )
+    ),
+    totals=(
+        Totals(
+            over=("site", "protocol", "month"),
+            counts=("session_eyes", *RECORDED, *MARKED_AT_DELIVERY),
+        ),
+    ),
+)
+
+SAFETY = Table(
+    "safety",
+    ("site", "protocol", "month", "event", "severity"),
+    rules=("asked <= sessions", "serious <= events"),
+    shares=(Share("rate_per_100", "rate_low", "rate_high", of="asked", at_most=None),),
+    totals=(
+        Totals(over=("site", "protocol", "month"), counts=("sessions", "asked")),
+        Totals(
+            over=("site", "protocol", "month", "event", "severity"), counts=("events", "serious")
+        ),
+    ),
+)
+
+MONTH_SUMMARY = Table(
+    "month_summary",
+    ("site", "month"),
+    rules=(
+        "treated_patients <= sessions",
+        "sessions_asked <= sessions",
+        "responders <= evaluable",
+        "evaluable <= matured",
+    ),
+)
+
+HOME_CARE = Table(
+    "home_care",
+    ("grade", "site", "protocol", "course_kind"),
+    rules=("halved <= measured", "measured <= courses"),
+    shares=(Share("halved_share", "share_low", "share_high", of="measured"),),
+    totals=(Totals(over=("grade", "site", "protocol"), counts=("courses", "measured", "halved")),),
+    may_be_empty=True,
+)
+
+DOSE_RESPONSE = Table(
+    "dose_response",
+    ("rule", "site", "protocol", "dose_quarter"),
+    rules=("responders <= evaluable", "seconds_from <= seconds_to"),
+    shares=(Share("response_rate", "rate_low", "rate_high", of="evaluable"),),
+    totals=(Totals(over=("site", "protocol"), counts=("evaluable", "responders")),),
+    may_be_empty=True,
+)
+
+TABLES = (
+    RESPONSE_BY_GRADE,
+    RESPONSE_AT_SESSION,
+    SESSIONS_TO_RESPONSE,
+    MAINTENANCE_ADHERENCE,
+    COURSE_FUNNEL,
+    DELIVERY,
+    SAFETY,
+    MONTH_SUMMARY,
+    HOME_CARE,
+    DOSE_RESPONSE,
+)
+
+
+def _declare(table: Table, what: str, description: str, expectation: Expectation) -> Declaration:
+    return Declaration(
+        f"{table.name}_{what}",
+        f"In {table.name} {description}",
+        REPORT_THIS,
+        Severity.STOP,
+        f"cohorts.{table.name}",
+        expectation,
+        rows_at_least=0 if table.may_be_empty else 1,
+    )
+
+
+def _of_table(table: Table) -> Iterator[Declaration]:
+    yield _declare(
+        table,
+        "rows_consistent",
+        f"holds in each row: {'; '.join(table.rules)}.",
+        rows_consistent(table.grain, table.rules),
+    )
+    if table.shares:
+        yield _declare(
+            table,
+            "shares_within_limits",
+            "each rate lies between its limits, and is empty exactly where nothing was counted.",
+            shares_within_limits(table.grain, table.shares),
+        )
+    if table.totals:
+        yield _declare(
+            table,
+            "totals_add_up",
+            "the parts' counts add up to those of their total.",
+            totals_add_up(table.grain, table.totals),
+        )
+    if "session_number" in table.grain:
+        yield _declare(
+            table,
+            "sessions_numbered",
+            "session numbers run from 1 without a gap.",
+            sessions_numbered(table.grain),
+        )
+
+
+DECLARATIONS = (
+    *(declaration for table in TABLES for declaration in _of_table(table)),
+    _declare(
+        SESSIONS_TO_RESPONSE,
+        "never_rises",
+        "the share not yet responding never rises from one session to the next.",
+        never_rises(SESSIONS_TO_RESPONSE.grain, "not_yet"),
+    ),
+)

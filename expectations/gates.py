@@ -1,0 +1,25 @@
+"""Which declarations each gate evaluates, and on which database."""
+
+from collections.abc import Callable
+
+from expectations import arrival, built
+from expectations.engine import evaluate
+from expectations.report import Gate, GateReport
+from pipeline.workspace import Release
+
+ARRIVAL_DATABASE = "arrival.duckdb"
+
+
+def check(
+    release: Release, gate: Gate, on_progress: Callable[[int, int], None] | None
+) -> GateReport:
+    """See `expectations.check`."""
+    if gate is Gate.BUILT:
+        declarations = built.declarations(release.inputs)
+        return GateReport(gate, evaluate(gate, declarations, release.warehouse, on_progress))
+    database = release.root / ARRIVAL_DATABASE
+    arrival.measure(release, database)
+    report = GateReport(gate, evaluate(gate, arrival.DECLARATIONS, database, on_progress))
+    if not report.stopped:
+        database.unlink()
+    return report

@@ -1,0 +1,41 @@
+"""Keeps what the gates found in the warehouse, where the quality page and analysts read it."""
+
+from collections.abc import Sequence
+
+import duckdb
+import polars as pl
+
+from expectations.report import GateReport
+from pipeline.workspace import Release
+
+TABLE = "quality.gate_results"
+DESCRIPTION = "One row per gate and declared expectation: how it fared in this release."
+COLUMNS: dict[str, tuple[pl.DataType, str]] = {
+    "gate": (pl.String(), "Gate: arrival (over what came in) or built (over what came out)."),
+    "expectation": (pl.String(), "Short name of the expectation."),
+    "description": (pl.String(), "What must hold, in plain words."),
+    "severity": (pl.String(), "What a failure does: stop (nothing is published) or warn."),
+    "success": (pl.Boolean(), "Whether it held."),
+    "observed": (pl.String(), "What was seen, in words."),
+    "offending": (pl.List(pl.String()), "Up to 20 of the rows that broke it, by their keys."),
+    "next_step": (pl.String(), "What to do where it did not hold."),
+}
+
+
+def record(release: Release, reports: Sequence[GateReport]) -> None:
+    """Write the table quality.gate_results into a release's warehouse; it replaces an older one."""
+    rows = pl.DataFrame(
+        [
+            {name: getattr(result, name) for name in COLUMNS}
+            for report in reports
+            for result in report.results
+        ],
+        schema={name: type_ for name, (type_, _) in COLUMNS.items()},
+    )
+    with duckdb.connect(str(release.warehouse)) as warehouse:
+        warehouse.execute("create schema if not exists quality")
+        warehouse.register("rows", rows)
+        warehouse.execute(f"create or replace table {TABLE} as select * from rows")
+        warehouse.execute(f"comment on table {TABLE} is '{DESCRIPTION}'")
+        for name, (_, description) in COLUMNS.items():
+            warehouse.execute(f"comment on column {TABLE}.{name} is '{description}'")

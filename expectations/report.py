@@ -1,0 +1,58 @@
+"""What a gate found, in plain words: one result for each declared expectation."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+SHOWN_AT_MOST = 20
+
+
+class Gate(StrEnum):
+    """Before the warehouse is built, over what came in; and after, over what came out."""
+
+    ARRIVAL = "arrival"
+    BUILT = "built"
+
+
+class Severity(StrEnum):
+    STOP = "stop"  # nothing is published
+    WARN = "warn"  # published, and shown on the quality page
+
+
+@dataclass(frozen=True)
+class GateResult:
+    """How one expectation fared.
+
+    `observed` says in words what was seen; `offending` names up to 20 of the rows concerned by
+    site, batch, kind, file, column or pseudonymous key; `next_step` says what to do on a failure.
+    """
+
+    gate: Gate
+    expectation: str
+    description: str
+    severity: Severity
+    success: bool
+    observed: str
+    offending: tuple[str, ...] = ()
+    next_step: str = ""
+
+
+@dataclass(frozen=True)
+class GateReport:
+    gate: Gate
+    results: tuple[GateResult, ...]
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the run must publish nothing."""
+        return any(not r.success and r.severity is Severity.STOP for r in self.results)
+
+    @property
+    def stops(self) -> tuple[GateResult, ...]:
+        return self._failed(Severity.STOP)
+
+    @property
+    def warnings(self) -> tuple[GateResult, ...]:
+        return self._failed(Severity.WARN)
+
+    def _failed(self, severity: Severity) -> tuple[GateResult, ...]:
+        return tuple(r for r in self.results if not r.success and r.severity is severity)

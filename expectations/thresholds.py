@@ -1,0 +1,48 @@
+"""Every number a gate compares with, each with its reason. All are project choices.
+
+They are set so that a small clinic's ordinary ups and downs pass: a share is judged only where it
+rests on enough rows, and a history only once there is one.
+"""
+
+# Against a site's own history
+HISTORY_BATCHES = 12  # a year of monthly batches, so that growth and seasons wash out
+EARLIER_BATCHES_NEEDED = 6  # a median of fewer follows a single odd month
+RECENT_BATCHES = 3  # older batches were judged when they came; a site may send a quarter at once
+
+# Volume
+USUAL_ROWS_JUDGED = 30  # below it, chance alone halves a month's rows
+FEWEST_TIMES_USUAL = 0.4  # a holiday month halves the rows; a cut file loses most of them
+MOST_TIMES_USUAL = 2.5  # a catch-up doubles them; an export of everything brings many times more
+
+# Empty columns
+ROWS_JUDGED_FOR_EMPTINESS = 30  # at 30 rows, a rise by 0.3 is over three standard errors
+HIGHEST_RISE_OF_EMPTY_SHARE = 0.3  # a column lost or renamed at the source rises to all
+
+# Units
+VALUES_JUDGED_FOR_UNIT = 30  # the mean of 30 scores or temperatures moves by a tenth or so
+LOWEST_TIMES_USUAL_MEAN = 0.6  # a score left unscaled reads 0.48 of itself, hours 0.02 of minutes
+HIGHEST_TIMES_USUAL_MEAN = 1.7  # Fahrenheit reads 2.5 times Celsius, seconds 60 times minutes
+
+# Values that a column's range or codes don't allow
+VALUES_FLAGGED_JUDGED = 5  # fewer are single slips, each of them on the quality page
+FLAGGED_SHARE_WARNED = 0.1  # a field is often mistyped
+FLAGGED_SHARE_STOPPED = 0.5  # a field holds something else than the contract says
+
+# Refused rows
+ROWS_REFUSED_JUDGED = 5  # fewer are single slips, each of them on the quality page
+REFUSED_SHARE_WARNED = 0.05
+REFUSED_SHARE_STOPPED = 0.25  # a quarter lost may bias every rate of that clinic
+
+# Links between kinds
+ORPHANS_JUDGED = 5  # fewer are patients whose only visit was refused
+ORPHAN_SHARE_WARNED = 0.02
+ORPHAN_SHARE_STOPPED = 0.25  # two kinds were exported with different numbers for patients
+
+# Freshness
+DAYS_BEHIND_WARNED = 45  # a monthly export may come two weeks after the month
+
+# Copies
+ROWS_JUDGED_FOR_COPIES = 20  # a handful of rows may say the same by chance
+
+# Arithmetic
+ROUNDING = 1e-9  # of doubles in rates and limits
