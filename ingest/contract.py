@@ -6,6 +6,7 @@ from this module.
 
 import hashlib
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 
 import polars as pl
@@ -23,6 +24,31 @@ class Type(StrEnum):
     DECIMAL = "decimal"
     YES_NO = "yes_no"
 
+
+EARLIEST_DAY = date(2000, 1, 1)
+CLINIC_CODE_SHAPE = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"  # no space, so no full name
+
+
+class Reason(StrEnum):
+    """Why a row is refused, or a value flagged."""
+
+    MISSING = "missing"
+    UNREADABLE = "unreadable"
+    OUT_OF_RANGE = "out_of_range"
+    UNKNOWN_CODE = "unknown_code"
+    AFTER_BATCH = "after_batch"
+    BEFORE_2000 = "before_2000"
+    NEEDS_SINGLE_EYE = "needs_single_eye"
+    NEEDS_BOTH_EYES = "needs_both_eyes"
+    UNKNOWN_PROTOCOL = "unknown_protocol"
+    REPEATED_KEY = "repeated_key"
+    EYES_DISAGREE = "eyes_disagree"
+    ABOVE_RANGE = "above_range"  # flag only: the value is kept
+    AVERAGED = "averaged"  # flag only: samples of a repeated time
+    UNKNOWN_COLUMN = "unknown_column"  # flag only: the column is not read
+
+
+WHOLE_ROW = "whole_row"  # stands for the column where no single one is at fault
 
 STORED_AS: dict[Type, pl.DataType] = {
     Type.KEY: pl.String(),
@@ -56,8 +82,13 @@ class Column:
     stored_at_most: int | None = None
 
     @property
+    def entity(self) -> str:
+        """What a key stands for: the same in every kind that names it."""
+        return self.name.removesuffix("_id")
+
+    @property
     def stored_name(self) -> str:
-        return self.name.removesuffix("_id") + "_key" if self.type is Type.KEY else self.name
+        return self.entity + "_key" if self.type is Type.KEY else self.name
 
     @property
     def stored_type(self) -> pl.DataType:
@@ -69,6 +100,8 @@ class Kind:
     """One export: a row's grain and its columns.
 
     `agree` names the columns on which rows that share the first key of the grain must agree.
+    `averaged` names the column that is averaged over rows that share the whole grain; in other
+    kinds such rows are refused. `unit_is_one_file` keeps a large kind's files apart.
     """
 
     name: str
@@ -77,10 +110,19 @@ class Kind:
     columns: tuple[Column, ...]
     required: bool = False
     agree: tuple[str, ...] = ()
+    averaged: str | None = None
     unit_is_one_file: bool = False
 
     def column(self, name: str) -> Column:
         return next(column for column in self.columns if column.name == name)
+
+    @property
+    def keys(self) -> tuple[Column, ...]:
+        return tuple(column for column in self.columns if column.type is Type.KEY)
+
+    @property
+    def stored_grain(self) -> tuple[str, ...]:
+        return tuple(self.column(name).stored_name for name in self.grain)
 
     @property
     def stored_schema(self) -> pl.Schema:
@@ -111,14 +153,14 @@ class Measure:
 
 MEASURES: tuple[Measure, ...] = (
     Measure("osdi", 0, 100, Level.PATIENT, "lower", "points", "ocular surface disease index"),
-    Measure("speed", 0, 28, Level.PATIENT, "lower", "points", "dry eye symptom frequency and severity"),
+    Measure("speed", 0, 28, Level.PATIENT, "lower", "points", "how often and how bad symptoms are"),
     Measure("deq5", 0, 22, Level.PATIENT, "lower", "points", "five-item dry eye questionnaire"),
     Measure("break_up_time", 0, 60, Level.EYE, "higher", "s", "tear film break-up time with dye"),
-    Measure("noninvasive_break_up_time", 0, 60, Level.EYE, "higher", "s", "tear film break-up time without dye"),
+    Measure("noninvasive_break_up_time", 0, 60, Level.EYE, "higher", "s", "the same, without dye"),
     Measure("meibum_quality", 0, 24, Level.EYE, "lower", "points", "8 glands x 0-3"),
-    Measure("meibum_expressibility", 0, 3, Level.EYE, "lower", "grade", "how hard the glands are to express"),
+    Measure("meibum_expressibility", 0, 3, Level.EYE, "lower", "grade", "how hard to express"),
     Measure("gland_secretion", 0, 45, Level.EYE, "higher", "points", "15 glands x 0-3"),
-    Measure("oxford_staining", 0, 15, Level.EYE, "lower", "points", "staining of the ocular surface"),
+    Measure("oxford_staining", 0, 15, Level.EYE, "lower", "points", "ocular surface staining"),
     Measure("osmolarity", 250, 450, Level.EYE, "lower", "mOsm/L", "tear osmolarity"),
     Measure("meiboscore", 0, 6, Level.EYE, "lower", "points", "gland loss of both lids of an eye"),
 )  # fmt: skip
@@ -389,6 +431,7 @@ TEMPERATURES = Kind(
     "temperatures",
     "One row per sample of a session's temperature log.",
     grain=("session_id", "eye", "t_s"),
+    averaged="temp_c",
     unit_is_one_file=True,
     columns=(
         _key("session_id", "the session within the site"),
@@ -423,4 +466,5 @@ MEASURES_BY_NAME = {measure.name: measure for measure in MEASURES}
 
 def contract_version() -> str:
     """Twelve hex digits that change whenever a kind, column, range or code does."""
-    return hashlib.sha256(repr((KINDS, MEASURES)).encode()).hexdigest()[:12]
+    whole = (KINDS, MEASURES, EARLIEST_DAY, CLINIC_CODE_SHAPE)
+    return hashlib.sha256(repr(whole).encode()).hexdigest()[:12]

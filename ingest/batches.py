@@ -1,0 +1,178 @@
+"""Which exports there are: sites' batches in their order, and each batch's files by kind."""
+
+import calendar
+import difflib
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from ingest.contract import KINDS, Kind
+from pipeline.errors import WrongUse
+from pipeline.settings import Settings
+from pipeline.workspace import Workspace
+
+BATCH_NAME = re.compile(r"^(\d{4})-(\d{2})(?:-(\d{2}))?$")
+SUFFIXES = (".csv", ".csv.gz", ".parquet", ".xlsx")
+
+
+@dataclass(frozen=True)
+class Batch:
+    """One site's batch: a month up to its last day; `position` counts from 1 within the site."""
+
+    site: str
+    name: str
+    first_day: date
+    last_day: date
+    position: int
+    folder: Path
+
+
+@dataclass(frozen=True)
+class Export:
+    """The unit of ingest: a batch's files of one kind, in order of their names."""
+
+    batch: Batch
+    kind: Kind
+    files: tuple[Path, ...]
+
+
+@dataclass(frozen=True)
+class Exports:
+    """All that is to be read, up to `as_of`; `strays` are files in a batch of no known kind."""
+
+    as_of: date
+    batches: tuple[Batch, ...]
+    exports: tuple[Export, ...]
+    strays: tuple[tuple[Batch, Path], ...]
+
+
+def find_exports(workspace: Workspace) -> Exports:
+    """Find every batch that begins by the as-of date, and its files.
+
+    A batch's folder without an export in it is not there yet: it moves no cutoff.
+
+    Raises:
+        WrongUse: no export, a folder that is no site, a batch's name that is no date, an export
+            outside a batch's folder.
+    """
+    folders = _site_folders(workspace)
+    batches = [
+        batch
+        for site in workspace.settings.site_codes
+        if site in folders
+        for batch in _batches(site, folders[site])
+    ]
+    if not batches:
+        raise WrongUse(
+            f"There is no export in {workspace.exports}.",
+            "Put each clinic's files into exports/<site>/<YYYY-MM>/.",
+        )
+    as_of = _as_of(workspace.settings, batches)
+    read = tuple(batch for batch in batches if batch.first_day <= as_of)
+    if not read:
+        raise WrongUse(
+            f"Every batch in {workspace.exports} begins after {as_of}.",
+            "Give a later as-of date, or the exports up to that day.",
+        )
+    return Exports(
+        as_of,
+        read,
+        tuple(export for batch in read for export in _exports(batch)),
+        tuple((batch, path) for batch in read for path in _strays(batch)),
+    )
+
+
+def kind_of(path: Path) -> Kind | None:
+    """The kind that a file's name begins with, where its ending is one of an export's."""
+    name = path.name.lower()
+    if not name.endswith(SUFFIXES):
+        return None
+    return next((kind for kind in KINDS if name.startswith(kind.name)), None)
+
+
+def covered_days(name: str) -> tuple[date, date] | None:
+    """First and last day that a batch's name covers: YYYY-MM, or YYYY-MM-DD up to that day."""
+    match = BATCH_NAME.match(name)
+    if not match:
+        return None
+    year, month = int(match[1]), int(match[2])
+    try:
+        first = date(year, month, 1)
+        last = calendar.monthrange(year, month)[1]
+        return first, date(year, month, int(match[3] or last))
+    except ValueError:
+        return None
+
+
+def _as_of(settings: Settings, batches: list[Batch]) -> date:
+    wanted = settings.group.as_of
+    return wanted if isinstance(wanted, date) else max(batch.last_day for batch in batches)
+
+
+def _site_folders(workspace: Workspace) -> dict[str, Path]:
+    folders = {}
+    for path in _entries(workspace.exports):
+        if path.is_dir():
+            folders[path.name] = path
+        else:
+            _refuse_outside_a_batch(path)
+    known = workspace.settings.site_codes
+    for name in folders:
+        if name not in known:
+            nearest = difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
+            raise WrongUse(
+                f"exports/{name} is no site of group.toml; did you mean '{nearest}'?",
+                "Rename the folder, or add the site to group.toml.",
+            )
+    return folders
+
+
+def _batches(site: str, folder: Path) -> list[Batch]:
+    found = []
+    for path in _entries(folder):
+        if not path.is_dir():
+            _refuse_outside_a_batch(path)
+            continue
+        days = covered_days(path.name)
+        if days is None:
+            raise WrongUse(
+                f"exports/{site}/{path.name} is named by no date.",
+                "Name a batch YYYY-MM, or YYYY-MM-DD where the month is not over.",
+            )
+        if any(kind_of(file) for file in _entries(path)):
+            found.append((days[1], path.name, days[0], path))
+    return [
+        Batch(site, name, first, last, position, path)
+        for position, (last, name, first, path) in enumerate(sorted(found), start=1)
+    ]
+
+
+def _exports(batch: Batch) -> Iterator[Export]:
+    files = _entries(batch.folder)
+    for kind in KINDS:
+        of_kind = tuple(path for path in files if kind_of(path) is kind)
+        if kind.unit_is_one_file:
+            yield from (Export(batch, kind, (path,)) for path in of_kind)
+        elif of_kind:
+            yield Export(batch, kind, of_kind)
+
+
+def _strays(batch: Batch) -> list[Path]:
+    return [path for path in _entries(batch.folder) if kind_of(path) is None]
+
+
+def _entries(folder: Path) -> list[Path]:
+    """A folder's visible entries in order of their names; none where it does not exist."""
+    if not folder.is_dir():
+        return []
+    return sorted(path for path in folder.iterdir() if not path.name.startswith("."))
+
+
+def _refuse_outside_a_batch(path: Path) -> None:
+    if path.name.lower().endswith(SUFFIXES):
+        raise WrongUse(
+            f"{path} lies outside a batch's folder.",
+            "Move it to exports/<site>/<YYYY-MM>/.",
+        )

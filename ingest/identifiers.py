@@ -1,0 +1,89 @@
+"""The screen for identifiers: a file that seems to hold any is refused before a row is kept."""
+
+import re
+
+import polars as pl
+
+from ingest.contract import Kind, Type
+from ingest.reading import Block, UnusableFileError
+
+NAME_WORDS = {
+    "a name": {"name", "firstname", "lastname", "surname", "forename", "fullname", "initials",
+               "givenname", "familyname", "patientname"},
+    "a birth date": {"dob", "birth", "birthdate", "dateofbirth", "birthday", "born"},
+    "a phone number": {"phone", "telephone", "tel", "mobile", "cell", "fax"},
+    "a mail address": {"email", "mail"},
+    "an address": {"address", "street", "postcode", "postal", "zip", "zipcode", "city", "town"},
+    "a record number": {"mrn", "record", "chart", "ssn", "passport", "licence", "license"},
+    "an insurance number": {"insurance", "policy", "insurer", "subscriber", "member"},
+}  # fmt: skip
+WORD = re.compile(r"[a-z]+")
+
+VALUE_SHAPES = {
+    "mail addresses": r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}",
+    "phone numbers": (
+        r"^\+\d[\d ().-]{6,}\d$|^\(0?\d{2,4}\) ?\d[\d -]{4,}\d$|^\d{3}[ .-]\d{3}[ .-]\d{4}$"
+    ),
+    "national numbers": r"^\d{3}-\d{2}-\d{4}$",
+}
+ANY_SHAPE = "|".join(VALUE_SHAPES.values())
+PERSON = r"^\p{Lu}\p{Ll}+,? (?:\p{Lu}\.? )?\p{Lu}\p{Ll}+$"
+DAY = r"^(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})(?:[ T]00:00.*)?$"
+YEAR = r"(\d{4})"
+LAST_BIRTH_YEAR = 1999  # an export's own dates come after it
+
+
+def screen(block: Block, kind: Kind) -> None:
+    """Refuse a file that seems to hold identifiers.
+
+    Judged are the names of columns that the contract doesn't know, and the values of these, of
+    ids and of clinics' codes: all other cells are either a code, a date, a number, or refused.
+
+    Raises:
+        UnusableFileError: telling the column and what it looks like, never a value.
+    """
+    for name in block.others:
+        _screen_name(name)
+    for column in kind.columns:
+        if column.type in (Type.KEY, Type.CLINIC_CODE):
+            _screen_values(block.rows[column.name], f"The column {column.name}")
+    for position, values in enumerate(block.others.values(), start=1):
+        where = f"Column {position} of those that the contract does not know"
+        _screen_values(values, where)
+        if _mostly(values, DAY) and _mostly_years_of_birth(values):
+            raise _shaped_like("birth dates", where)
+
+
+def _screen_name(name: str) -> None:
+    words = set(WORD.findall(name)) | {"".join(WORD.findall(name))}
+    for what, known in NAME_WORDS.items():
+        if words & known:
+            raise UnusableFileError(
+                f"The column '{name[:40]}' is named like {what}; leave it out and export again."
+            )
+
+
+def _screen_values(values: pl.Series, where: str) -> None:
+    if values.str.contains(ANY_SHAPE).any():
+        raise _shaped_like(
+            next(shape for shape, like in VALUE_SHAPES.items() if values.str.contains(like).any()),
+            where,
+        )
+    if _mostly(values, PERSON):
+        raise _shaped_like("names of persons", where)
+
+
+def _shaped_like(shape: str, where: str) -> UnusableFileError:
+    return UnusableFileError(
+        f"{where} holds values shaped like {shape}; leave it out and export again."
+    )
+
+
+def _mostly(values: pl.Series, pattern: str) -> bool:
+    filled = values.drop_nulls()
+    return 2 * int(filled.str.contains(pattern).sum()) > filled.len()
+
+
+def _mostly_years_of_birth(values: pl.Series) -> bool:
+    years = values.str.extract(YEAR).cast(pl.Int64, strict=False).drop_nulls()
+    return 2 * int((years <= LAST_BIRTH_YEAR).sum()) > years.len()

@@ -1,0 +1,96 @@
+"""The stores of checked rows: Parquet files named by their unit's digest, each written once."""
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow.parquet
+
+from ingest.batches import Export
+from ingest.contract import contract_version
+from ingest.keys import fingerprint
+from pipeline.workspace import Workspace
+
+ACCOUNT = "lidcohort.account"  # the key under which a file's footer keeps its unit's account
+CHUNK_BYTES = 1 << 20
+
+
+def run_digest(workspace: Workspace) -> bytes:
+    """What every unit of a run depends on beside its own files: rules, protocols, key."""
+    return _hash(
+        contract_version().encode(),
+        rules_version(),
+        json.dumps(workspace.settings.protocol_codes).encode(),
+        fingerprint(workspace.key).encode(),
+    )
+
+
+def rules_version() -> bytes:
+    """Changes with any line of this package, so that no row checked by older rules is reused."""
+    sources = sorted(
+        (source.name, source.read_bytes())
+        for source in resources.files("ingest").iterdir()
+        if source.name.endswith(".py")
+    )
+    return _hash(*(part for name, code in sources for part in (name.encode(), code)))
+
+
+def unit_digest(export: Export, run: bytes, mapping: bytes) -> str:
+    """The name of a unit in the store: 32 hex digits over everything that its rows depend on."""
+    batch = export.batch
+    parts = [run, batch.site.encode(), batch.name.encode(), export.kind.name.encode(), mapping]
+    for path in export.files:
+        parts += [path.name.encode(), _content_digest(path)]
+    return _hash(*parts).hex()[:32]
+
+
+def mapping_bytes(workspace: Workspace, site: str) -> bytes:
+    """A site's mapping file; nothing where it has none."""
+    path = workspace.mappings / f"{site}.toml"
+    return path.read_bytes() if path.is_file() else b""
+
+
+def write_parquet(frame: pl.DataFrame, path: Path, account: Mapping[str, Any]) -> None:
+    """Write a frame so that `path` is either absent or whole, whenever the run is killed."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_suffix(".partial")
+    with temporary.open("wb") as file:
+        frame.write_parquet(file, metadata={ACCOUNT: json.dumps(account)})
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.rename(path)
+
+
+def read_account(path: Path) -> tuple[int, dict[str, Any]] | None:
+    """Rows and account of a file of the store; None where there is no whole one."""
+    try:
+        footer = pyarrow.parquet.read_metadata(path)
+        return footer.num_rows, json.loads(footer.metadata[ACCOUNT.encode()])
+    except (OSError, pyarrow.ArrowException, KeyError, TypeError, ValueError):
+        return None
+
+
+def _content_digest(path: Path) -> bytes:
+    """SHA-256 of a file's bytes; a folder or an unreadable file has none."""
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as file:
+            while chunk := file.read(CHUNK_BYTES):
+                digest.update(chunk)
+    except OSError:
+        return b"unreadable"
+    return digest.digest()
+
+
+def _hash(*parts: bytes) -> bytes:
+    """SHA-256 over parts, each preceded by its length so that no two lists of parts agree."""
+    digest = hashlib.sha256()
+    for part in parts:
+        digest.update(len(part).to_bytes(8, "big"))
+        digest.update(part)
+    return digest.digest()
