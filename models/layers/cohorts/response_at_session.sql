@@ -1,47 +1,34 @@
 with
 begun as (
-    select
-        responses.*,
-        courses.state
-    from {{ ref('responses') }} as responses
-    inner join {{ ref('courses') }} as courses
-        on responses.course_id = courses.course_id
-    where
-        responses.is_mature
-        and responses.baseline is not null
-        and responses.outcome <> 'not_applicable'
-),
-
-graded as (
-    {{ by_grading('begun') }}
+    {{ begun_courses() }}
 ),
 
 counted as (
     select
-        graded.rule,
-        graded.grading,
-        graded.grade,
-        graded.site,
-        graded.protocol,
-        graded.course_kind,
-        graded.patient_key,
+        begun.rule,
+        begun.grading,
+        begun.grade,
+        begun.site,
+        begun.protocol,
+        begun.course_kind,
+        begun.patient_key,
         numbers.number as session_number,
         1 as begun,
         case when seen.course_id is not null then 1 else 0 end as treated,
         case when seen.measured then 1 else 0 end as measured,
         case when seen.responding then 1 else 0 end as responding,
         case when seen.worsened then 1 else 0 end as worsened,
-        case when seen.course_id is null and graded.state = 'stopped' then 1 else 0 end as stopped
-    from graded
+        case when seen.course_id is null and begun.state = 'stopped' then 1 else 0 end as stopped
+    from begun
     inner join ({{ table_ends() }}) as table_ends
-        on graded.protocol = table_ends.protocol
+        on begun.protocol = table_ends.protocol
     inner join ({{ whole_numbers(20) }}) as numbers
         on numbers.number <= table_ends.sessions_planned
     left join {{ ref('session_responses') }} as seen
         on
-            graded.course_id = seen.course_id
-            and graded.rule = seen.rule
-            and graded.eye = seen.eye
+            begun.course_id = seen.course_id
+            and begun.rule = seen.rule
+            and begun.eye = seen.eye
             and numbers.number = seen.session_number
 ),
 

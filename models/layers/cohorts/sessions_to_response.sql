@@ -1,0 +1,201 @@
+{%- set cause = {'censored': 0, 'responded': 1, 'stopped': 2} -%}
+{%- set grain = ['rule', 'grading', 'grade', 'site', 'protocol', 'course_kind'] -%}
+with
+begun as (
+    {{ begun_courses() }}
+),
+
+-- A response is confirmed by the next evaluation, or is the last one seen.
+evaluated as (
+    select
+        course_id,
+        rule,
+        eye,
+        session_number,
+        responding
+        and lead(responding, 1, true) over (
+            partition by course_id, rule, eye
+            order by session_number nulls last
+        ) as confirmed
+    from {{ ref('session_responses') }}
+    where measured
+),
+
+summarised as (
+    select
+        course_id,
+        rule,
+        eye,
+        min(session_number) filter (where confirmed) as first_response,
+        max(session_number) as last_evaluated
+    from evaluated
+    group by course_id, rule, eye
+),
+
+timed as (
+    select
+        begun.rule,
+        begun.grading,
+        begun.grade,
+        begun.site,
+        begun.protocol,
+        begun.course_kind,
+        begun.patient_key,
+        case
+            when summarised.first_response is not null then {{ cause.responded }}
+            when begun.state = 'stopped' then {{ cause.stopped }}
+            else {{ cause.censored }}
+        end as cause,
+        coalesce(
+            summarised.first_response,
+            summarised.last_evaluated,
+            case when begun.state = 'stopped' then 1 end
+        ) as session_number
+    from begun
+    left join summarised
+        on {{ same(['course_id', 'rule', 'eye'], 'begun', 'summarised') }}
+),
+
+members as (
+    {{ in_every_total(
+        'timed',
+        columns=['rule', 'grading', 'patient_key', 'cause', 'session_number'],
+        dimensions=['grade', 'site', 'protocol', 'course_kind'],
+    ) }}
+),
+
+followed as (
+    select *
+    from members
+    where course_kind in ('first', 'all') and session_number is not null
+),
+
+curves as (
+    {{ kaplan_meier(
+        'followed',
+        grain,
+        time='session_number',
+        event='cause = ' ~ cause.responded,
+        cluster='patient_key',
+    ) }}
+),
+
+incidences as (
+    {{ aalen_johansen(
+        'followed', grain, time='session_number', cause='cause', cluster='patient_key'
+    ) }}
+),
+
+counts as (
+    select
+        {{ grain | join(', ') }},
+        session_number,
+        {%- for name in ['responded', 'stopped', 'censored'] %}
+        count(*) filter (where cause = {{ cause[name] }}) as {{ name }}{{ ',' if not loop.last }}
+        {%- endfor %}
+    from followed
+    group by {{ grain | join(', ') }}, session_number
+),
+
+cells as (
+    select
+        {{ grain | join(', ') }},
+        count(*) as members
+    from followed
+    group by {{ grain | join(', ') }}
+),
+
+steps as (
+    select
+        cells.*,
+        numbers.number as session_number,
+        coalesce(counts.responded, 0) as responded,
+        coalesce(counts.stopped, 0) as stopped,
+        coalesce(counts.censored, 0) as censored,
+        counts.session_number as seen_number
+    from cells
+    inner join ({{ table_ends() }}) as table_ends
+        on cells.protocol = table_ends.protocol
+    inner join ({{ whole_numbers(20) }}) as numbers
+        on numbers.number <= table_ends.sessions_planned
+    left join counts
+        on
+            {{ same(grain, 'cells', 'counts') }}
+            and numbers.number = counts.session_number
+),
+
+placed as (
+    select
+        steps.*,
+        members - coalesce(
+            sum(responded + stopped + censored) over (
+                partition by {{ grain | join(', ') }}
+                order by session_number nulls last
+                rows between unbounded preceding and 1 preceding
+            ),
+            0
+        ) as at_risk,
+        max(seen_number) over (
+            partition by {{ grain | join(', ') }}
+            order by session_number nulls last
+            rows between unbounded preceding and current row
+        ) as last_seen_number
+    from steps
+),
+
+-- Before anybody has left, nobody has responded; once nobody is left, a curve that has not ended
+-- says nothing more.
+joined as (
+    select
+        placed.*,
+        case
+            when placed.last_seen_number is null then 1e0
+            when placed.at_risk > 0 or curves.survival = 0 then curves.survival
+        end as not_yet,
+        case
+            when placed.last_seen_number is null then 0e0
+            when placed.at_risk > 0 then curves.survival_se
+        end as not_yet_se,
+        case when placed.at_risk > 0 then curves.survival_low end as not_yet_low,
+        case when placed.at_risk > 0 then curves.survival_high end as not_yet_high,
+        case
+            when placed.last_seen_number is null then 0e0
+            when placed.at_risk > 0 or curves.survival = 0 then incidences.incidence
+        end as incidence,
+        case when placed.at_risk > 0 then incidences.incidence_low end as incidence_low,
+        case when placed.at_risk > 0 then incidences.incidence_high end as incidence_high
+    from placed
+    left join curves
+        on
+            {{ same(grain, 'placed', 'curves') }}
+            and placed.last_seen_number = curves.time
+    left join incidences
+        on
+            {{ same(grain, 'placed', 'incidences') }}
+            and placed.last_seen_number = incidences.time
+            and incidences.cause = {{ cause.responded }}
+)
+
+select
+    rule,
+    grading,
+    grade,
+    site,
+    protocol,
+    course_kind,
+    session_number,
+    {{ is_total(['grade', 'site', 'protocol', 'course_kind']) }} as is_total,
+    cast(at_risk as bigint) as at_risk,
+    responded,
+    stopped,
+    censored,
+    not_yet,
+    not_yet_se,
+    not_yet_low,
+    not_yet_high,
+    1e0 - not_yet as responded_by,
+    incidence,
+    incidence_low,
+    incidence_high,
+    cast(null as double) as by_chance
+from joined
