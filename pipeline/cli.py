@@ -1,9 +1,11 @@
 """The `lidcohort` command: reads the command line, does one job, says how it went."""
 
+import logging
 import os
 import sys
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
@@ -35,26 +37,38 @@ WorkspaceFolder = Annotated[
 HERE = Path()
 
 
-def main() -> None:
-    """Run the command line and exit with its status."""
-    sys.exit(carry_out(sys.argv[1:]))
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Do what the command line says, and exit with its status."""
+    sys.exit(carry_out(sys.argv[1:] if arguments is None else arguments))
 
 
 def carry_out(arguments: Sequence[str]) -> int:
     """Do what a command line says and return its exit status."""
     voice = Voice(quiet="--quiet" in arguments, as_json="--json" in arguments)
+    debugging = os.environ.get(DEBUG_VARIABLE) == "1"
     try:
-        with interruptible():
+        with interruptible(), nullcontext() if debugging else _libraries_silent():
             job = _read(arguments)
             if job is not None:
                 voice.answer(job(voice))
     except BaseException as error:
-        if os.environ.get(DEBUG_VARIABLE) == "1":
+        if debugging:
             traceback.print_exception(error)
         failure = in_words(error, "No workspace was open, so there is no record of it.")
         voice.fail(failure)
         return failure.exit_status
     return 0
+
+
+@contextmanager
+def _libraries_silent() -> Iterator[None]:
+    """No library logs past the one voice that a command has."""
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(before)
 
 
 def _read(arguments: Sequence[str]) -> Job | None:

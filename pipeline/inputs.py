@@ -11,31 +11,27 @@ from pipeline.files import link_or_copy
 from pipeline.settings import Settings
 from pipeline.workspace import Release
 
-_FIXED = pl.Decimal(18, 6)
-_SITES = pl.Schema(
-    {"site": pl.String, "label": pl.String, "exports": pl.String, "position": pl.Int64}
-)
+_TEXT, _WHOLE, _FIXED, _DAY = pl.String(), pl.Int64(), pl.Decimal(18, 6), pl.Date()
+_SITES = pl.Schema({"site": _TEXT, "label": _TEXT, "exports": _TEXT, "position": _WHOLE})
 _PROTOCOLS = pl.Schema(
     {
-        "protocol": pl.String,
-        "label": pl.String,
-        "position": pl.Int64,
-        "sessions_planned": pl.Int64,
-        "spacing_low_days": pl.Int64,
-        "spacing_high_days": pl.Int64,
+        "protocol": _TEXT,
+        "label": _TEXT,
+        "position": _WHOLE,
+        "sessions_planned": _WHOLE,
+        "spacing_low_days": _WHOLE,
+        "spacing_high_days": _WHOLE,
         "band_low_c": _FIXED,
         "band_high_c": _FIXED,
         "ceiling_c": _FIXED,
         "minutes_low": _FIXED,
         "minutes_high": _FIXED,
-        "maintenance_low_days": pl.Int64,
-        "maintenance_high_days": pl.Int64,
+        "maintenance_low_days": _WHOLE,
+        "maintenance_high_days": _WHOLE,
         "price": _FIXED,
     }
 )
-_SETTLED_HARMS = pl.Schema(
-    {"site": pl.String, "harm": pl.String, "decision": pl.String, "decided_on": pl.Date}
-)
+_SETTLED_HARMS = pl.Schema({"site": _TEXT, "harm": _TEXT, "decision": _TEXT, "decided_on": _DAY})
 
 
 def assemble(release: Release, report: IngestReport) -> None:

@@ -155,7 +155,7 @@ def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateRepor
 
 def _in_one_line(result: GateResult) -> str:
     shown = f" [{', '.join(result.offending)}]" if result.offending else ""
-    return f"{result.description}: {result.observed}{shown}"
+    return f"{result.description.rstrip('.')}: {result.observed}{shown}"
 
 
 def _published(workspace: Workspace, release: Release, outcome: str) -> Answer:

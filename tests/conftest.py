@@ -1,0 +1,52 @@
+"""The invented group's release, built once for all tests that read it."""
+
+import fcntl
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipeline.beginnings import DEMO_KEY
+from pipeline.cli import carry_out
+from pipeline.settings import read_settings
+from pipeline.workspace import Release, Workspace
+
+DEMO_PATIENTS = 300
+
+
+@pytest.fixture(scope="session")
+def demo_workspace(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Workspace:
+    """`lidcohort demo` of 300 invented patients, shared by all workers: for reading only."""
+    base = tmp_path_factory.getbasetemp()
+    shared = base if worker_id == "master" else base.parent
+    root = shared / "demo"
+    with _one_at_a_time(shared / "demo.building"):
+        if not (root / "current").is_symlink():
+            made = carry_out(["demo", str(root), "--patients", str(DEMO_PATIENTS), "--quiet"])
+            assert made == 0, "the demo could not be made"
+    return Workspace(root, read_settings(root / "group.toml"), DEMO_KEY.encode())
+
+
+@pytest.fixture(scope="session")
+def demo_release(demo_workspace: Workspace) -> Release:
+    """The demo's current release: for reading only."""
+    root = demo_workspace.current.resolve()
+    return Release(root, demo_workspace.settings, date.fromisoformat(root.name[:10]))
+
+
+@pytest.fixture
+def demo_warehouse(demo_release: Release) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A read-only connection to the demo's warehouse."""
+    with duckdb.connect(str(demo_release.warehouse), read_only=True) as connection:
+        yield connection
+
+
+@contextmanager
+def _one_at_a_time(path: Path) -> Iterator[None]:
+    """Waits, unlike a run's own lock, which refuses."""
+    with path.open("w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
