@@ -17,7 +17,7 @@ COLUMNS: dict[str, tuple[pl.DataType, str]] = {
     "severity": (pl.String(), "What a failure does: stop (nothing is published) or warn."),
     "success": (pl.Boolean(), "Whether it held."),
     "observed": (pl.String(), "What was seen, in words."),
-    "offending": (pl.List(pl.String()), "Up to 20 of the rows that broke it, by their keys."),
+    "offending": (pl.String(), "Up to 20 of the rows that broke it, by key, parted by semicolons."),
     "next_step": (pl.String(), "What to do where it did not hold."),
 }
 
@@ -26,7 +26,10 @@ def record(release: Release, reports: Sequence[GateReport]) -> None:
     """Write the table quality.gate_results into a release's warehouse; it replaces an older one."""
     rows = pl.DataFrame(
         [
-            {name: getattr(result, name) for name in COLUMNS}
+            {
+                **{name: getattr(result, name) for name in COLUMNS},
+                "offending": "; ".join(result.offending),
+            }
             for report in reports
             for result in report.results
         ],
@@ -36,6 +39,10 @@ def record(release: Release, reports: Sequence[GateReport]) -> None:
         warehouse.execute("create schema if not exists quality")
         warehouse.register("rows", rows)
         warehouse.execute(f"create or replace table {TABLE} as select * from rows")
-        warehouse.execute(f"comment on table {TABLE} is '{DESCRIPTION}'")
+        warehouse.execute(f"comment on table {TABLE} is '{_quoted(DESCRIPTION)}'")
         for name, (_, description) in COLUMNS.items():
-            warehouse.execute(f"comment on column {TABLE}.{name} is '{description}'")
+            warehouse.execute(f"comment on column {TABLE}.{name} is '{_quoted(description)}'")
+
+
+def _quoted(text: str) -> str:
+    return text.replace("'", "''")

@@ -231,7 +231,14 @@ DECLARATIONS: tuple[Declaration, ...] = (
         "No harm was refused, lowered or withdrawn without somebody having settled it.",
         "Ask the clinic what happened, then settle each in group.toml under [[settled_harm]].",
         WARN,
-        "harms",
-        none_in("select key, why from {batch} where why is not null and not settled"),
+        "freshness",
+        none_in(
+            """
+            select harms.key, harms.why
+            from {batch} as sites
+            inner join harms using (site)
+            where harms.why is not null and not harms.settled
+            """
+        ),
     ),
 )

@@ -1,5 +1,6 @@
 -- One row per site of group.toml: how far its newest batch lies behind the as-of date.
 select
+    sites.site,
     sites.site as key,
     count(batches.batch) as batches,
     max(batches.last_day) as newest_day,

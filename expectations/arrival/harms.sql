@@ -89,17 +89,18 @@ compared as (
                 and standing.severity >= told.severity
                 and standing.serious >= told.serious
                 then null
-            when standing.harm is not null then 'lowered'
             when told.was_refused then 'refused'
-            else 'withdrawn'
+            when standing.harm is null then 'withdrawn'
+            else 'lowered'
         end as why
     from told
     left join standing on told.site = standing.site and told.harm = standing.harm
 )
 
 select
+    compared.site,
     compared.site || '/' || compared.harm as key,
-    max(compared.why) as why,
+    max(compared.why) as why, -- withdrawn tells more than refused, refused more than lowered
     bool_or(settled_harms.harm is not null) as settled
 from compared
 left join settled_harms
