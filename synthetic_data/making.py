@@ -1,16 +1,23 @@
 """The front door: one call writes a whole invented group."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from ingest.contract import KINDS_BY_NAME
 from pipeline.errors import WrongUse
-from synthetic_data.export import write_rows
+from synthetic_data.bookkeeping import ROWS_A_CHUNK, keep_books
+from synthetic_data.export import Ledger, write_rows
 from synthetic_data.group import group_toml
 from synthetic_data.months import Months, months_until
 from synthetic_data.parameters import Parameters
-from synthetic_data.simulation import CHUNK_PATIENTS, Chunk, exported_rows, simulate
+from synthetic_data.planting import Bed, with_faults
+from synthetic_data.randomness import Theme
+from synthetic_data.simulation import CHUNK_PATIENTS, Chunk, simulate
+from synthetic_data.truth import write_true_patients, write_truth
 
 LAST_MONTH = "2026-10"
+WORKERS = 2  # chunks at a time; what is written does not depend on it
 
 
 def make_exports(
@@ -35,13 +42,37 @@ def make_exports(
     chunks = plan_chunks(patients, seed, months_until(LAST_MONTH, months), parameters)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "group.toml").write_text(group_toml(parameters), encoding="utf-8")
-    for done, chunk in enumerate(chunks, start=1):
-        simulated = simulate(chunk, parameters)
-        of_site = sum(other.site == chunk.site for other in chunks)
-        for kind, rows in exported_rows(chunk, simulated, parameters).items():
-            write_rows(folder / "exports", chunk, of_site, kind, rows)
-        if on_progress:
-            on_progress(done, len(chunks))
+    ledgers = []
+    with ThreadPoolExecutor(WORKERS) as workers:
+        jobs = workers.map(
+            lambda chunk: write_chunk(folder, chunk, dirty_share, parameters), chunks
+        )
+        for done, ledger in enumerate(jobs, start=1):
+            ledgers.append(ledger)
+            if on_progress:
+                on_progress(done, len(chunks))
+    write_truth(folder / "truth", Ledger.together(ledgers), parameters)
+
+
+def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Parameters) -> Ledger:
+    """Write the exports of a chunk of patients, and what is true of them."""
+    simulated = simulate(chunk, parameters)
+    books = keep_books(chunk, simulated, parameters)
+    rng = chunk.stream(Theme.FAULTS)
+    ledgers = []
+    for name, rows in books.rows.items():
+        bed = Bed(
+            kind=KINDS_BY_NAME[name],
+            months=chunk.months,
+            full=chunk.site.exports == "full",
+            typed=chunk.site.typed,
+            share=dirty_share,
+            first_id=chunk.position * ROWS_A_CHUNK + 1,
+        )
+        spoilt = with_faults(rng, rows, bed)
+        ledgers.append(write_rows(folder / "exports", chunk, bed, spoilt, books.changed_harms))
+    write_true_patients(folder / "truth", chunk, simulated, parameters)
+    return Ledger.together(ledgers)
 
 
 def plan_chunks(patients: int, seed: int, months: Months, parameters: Parameters) -> list[Chunk]:
@@ -55,6 +86,7 @@ def plan_chunks(patients: int, seed: int, months: Months, parameters: Parameters
             site=site,
             site_position=number,
             position=position,
+            part=f"-{position + 1:04}" if count > CHUNK_PATIENTS else "",
             patients=min(CHUNK_PATIENTS, count - position * CHUNK_PATIENTS),
             months=months.without_last(min(site.months_late, len(months) - 1)),
         )

@@ -8,7 +8,8 @@ import numpy as np
 from synthetic_data.randomness import Integers
 
 EPOCH = date(1970, 1, 1)
-FOREVER = 2**30
+FOREVER = 2**30  # the day on which what never happens happens
+FAR_OFF = 47_482  # 2100-01-01: no later day is told
 
 
 def day_number(day: date) -> int:

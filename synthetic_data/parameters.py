@@ -181,8 +181,8 @@ class SignModel:
 
 
 SIGNS = (
-    SignModel("gland_secretion", 7.6, 3.7, 1.5, -0.45, 11.0, 3.5, 0.4, 1, 0.90, 0.97, 0.5),
-    SignModel("break_up_time", 3.4, 1.3, 0.9, -0.40, 3.9, 1.3, 0.2, 0.1, 0.90, 0.97),
+    SignModel("gland_secretion", 6.8, 3.7, 1.5, -0.45, 11.0, 3.5, 0.4, 1, 0.90, 0.97, 0.5),
+    SignModel("break_up_time", 3.0, 1.3, 0.9, -0.40, 3.9, 1.3, 0.2, 0.1, 0.90, 0.97),
     SignModel("meibum_quality", 11.5, 4.2, 1.4, 0.45, -5.0, 2.0, -0.2, 1, 0.45, 0.90),
     SignModel("meibum_expressibility", 1.8, 0.7, 0.3, 0.45, -0.9, 0.4, 0.0, 1, 0.20, 0.50),
     SignModel("noninvasive_break_up_time", 5.0, 2.0, 1.1, -0.40, 3.6, 1.4, 0.2, 0.1, 0.15, 0.30),
@@ -225,7 +225,7 @@ class Parameters:
     eyes_correlation: Annotated[float, INVENTED, "correlation of the two eyes' true values"] = 0.80
 
     # Symptoms: the true OSDI of all assessed, and how it is measured.
-    osdi_mean: Annotated[float, CONTEXT, "points, mean of all assessed patients"] = 35.0
+    osdi_mean: Annotated[float, CONTEXT, "points, mean of all assessed patients"] = 33.0
     osdi_spread: Annotated[float, CONTEXT, "points, standard deviation of one measurement"] = 17.0
     osdi_reliability: Annotated[
         float, MEMORY, "share of the variance of one measurement that is the patient's own"
@@ -494,6 +494,10 @@ class Parameters:
     ] = 0.03
     logged_batches: Annotated[int, INVENTED, "newest batches with temperature logs"] = 3
     logged_sessions: Annotated[int, INVENTED, "sessions with a log in each of them"] = 4
+    skin_c: Annotated[float, INVENTED, "degrees Celsius at the start of a log"] = 33.5
+    warm_up_s: Annotated[float, INVENTED, "seconds, time constant of the warm-up"] = 20.0
+    log_has_gap: Annotated[float, INVENTED, "chance that a log has lost some seconds"] = 0.25
+    log_repeats_sample: Annotated[float, INVENTED, "chance that a sample's time repeats"] = 0.001
 
     def described(self) -> list[dict[str, object]]:
         """Name, value, meaning and basis of each parameter, in order."""

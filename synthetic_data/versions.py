@@ -12,6 +12,8 @@ from synthetic_data.months import FOREVER, Months
 from synthetic_data.randomness import happens
 
 NEVER = FOREVER
+ALWAYS = pl.lit(value=True)
+Changes = tuple[pl.Expr, ...]
 
 
 def in_batches(
@@ -45,26 +47,21 @@ def changed_later(
     months: Months,
     chance: float,
     *,
-    where: pl.Expr | None = None,
-    first: tuple[pl.Expr, ...] = (),
-    later: tuple[pl.Expr, ...] = (),
+    where: pl.Expr = ALWAYS,
+    first: Changes = (),
+    later: Changes = (),
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Some rows get a second version one to four batches on.
+    """Some rows get a newer version one to four batches on.
 
-    `first` makes the earlier version from the row, `later` the newer one; without either it is
-    the row itself. Returns all rows, then the newer versions alone.
+    `first` makes the older version from the row, `later` the newer one; without either it is
+    the row itself. Returns all rows, then the older versions alone.
     """
     change = _change_batch(rng, rows, months, chance, where)
-    marked = rows.with_columns(change=change)
-    newer = (
-        marked.filter(pl.col("change").is_not_null())
-        .with_columns(*later, since="change")
-        .drop("change")
-    )
-    older = marked.filter(pl.col("change").is_not_null()).with_columns(*first, until="change")
-    unchanged = marked.filter(pl.col("change").is_null())
-    everything = pl.concat([unchanged.drop("change"), older.drop("change"), newer])
-    return everything, newer
+    picked = rows.filter(change.is_not_null())
+    batch = change.drop_nulls()
+    older = picked.with_columns(*first, until=batch)
+    newer = picked.with_columns(*later, since=batch)
+    return pl.concat([rows.filter(change.is_null()), older, newer]), older
 
 
 def withdrawn_later(
@@ -72,27 +69,19 @@ def withdrawn_later(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Some rows vanish from full exports one to four batches on.
 
-    Returns all rows, then those that vanish, with the batch in `until`.
+    Returns all rows, then those that vanish.
     """
-    change = _change_batch(rng, rows, months, chance, None)
+    change = _change_batch(rng, rows, months, chance, ALWAYS)
     shown = rows.with_columns(until=pl.coalesce(change, "until"))
     return shown, shown.filter(change.is_not_null())
 
 
 def _change_batch(
-    rng: np.random.Generator,
-    rows: pl.DataFrame,
-    months: Months,
-    chance: float,
-    where: pl.Expr | None,
+    rng: np.random.Generator, rows: pl.DataFrame, months: Months, chance: float, where: pl.Expr
 ) -> pl.Series:
-    """The batch that changes the row, null where none does."""
-    since = rows["since"].to_numpy()
-    change = since + rng.integers(1, 5, rows.height)
-    possible = (change < len(months)) & (change < rows["until"].to_numpy())
-    possible &= happens(rng, chance, rows.height)
-    if where is not None:
-        possible &= rows.select(where.fill_null(value=False)).to_series().to_numpy()
-    return pl.DataFrame({"change": change, "possible": possible}).select(
-        pl.when("possible").then("change")
-    )["change"]
+    """The batch that changes a row, null where none does; only the newest version can change."""
+    change = pl.col("since") + pl.Series(rng.integers(1, 5, rows.height))
+    picked = pl.Series(happens(rng, chance, rows.height))
+    return rows.select(
+        pl.when(picked & where & (pl.col("until") == NEVER) & (change < len(months))).then(change)
+    ).to_series()
