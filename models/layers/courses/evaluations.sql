@@ -1,13 +1,14 @@
 -- A window says on which days of which eye (`both` for the patient) a value may lie, and from which
 -- day it is looked for: the value nearest that day is taken, the later of two as near.
-with course_dates as (
+with treated as (
     select
         course_id,
         site,
         patient_key,
         'both' as eye,
         session_number,
-        session_date
+        session_date,
+        next_date_in_course
     from {{ ref('sessions') }}
     where course_id is not null
     union all
@@ -17,16 +18,10 @@ with course_dates as (
         patient_key,
         eye,
         session_number,
-        session_date
+        session_date,
+        next_date_in_course
     from {{ ref('session_eyes') }}
     where course_id is not null
-),
-
-successive_dates as (
-    select
-        course_dates.*,
-        lead(session_date) over (partition by course_id, eye order by session_date) as next_date
-    from course_dates
 ),
 
 spans as (
@@ -40,28 +35,33 @@ spans as (
     group by course_id
 ),
 
-treated as (
-    select distinct
-        course_id,
-        site,
-        patient_key,
-        eye
-    from course_dates
-),
-
-windows as (
+eyes as (
     select
         treated.course_id,
         treated.site,
         treated.patient_key,
         treated.eye,
-        'baseline' as evaluation,
-        cast(0 as bigint) as session_number,
-        {{ baseline_from('spans.first_date') }} as from_date,
-        spans.first_date as until_date,
-        spans.first_date as sought_date
+        spans.first_date,
+        spans.last_date,
+        {{ days_after('spans.last_date', var('followup_days')) }} as followed_until,
+        spans.maintenance_date
     from treated
     inner join spans on treated.course_id = spans.course_id
+    where treated.session_number = 1
+),
+
+windows as (
+    select
+        course_id,
+        site,
+        patient_key,
+        eye,
+        'baseline' as evaluation,
+        cast(0 as bigint) as session_number,
+        {{ baseline_from('first_date') }} as from_date,
+        first_date as until_date,
+        first_date as sought_date
+    from eyes
     union all
     select
         course_id,
@@ -71,27 +71,23 @@ windows as (
         'session' as evaluation,
         session_number,
         {{ days_after('session_date', 1) }} as from_date,
-        next_date as until_date,
-        next_date as sought_date
-    from successive_dates
-    where next_date is not null
+        next_date_in_course as until_date,
+        next_date_in_course as sought_date
+    from treated
+    where next_date_in_course is not null
     union all
     select
-        treated.course_id,
-        treated.site,
-        treated.patient_key,
-        treated.eye,
+        course_id,
+        site,
+        patient_key,
+        eye,
         'final' as evaluation,
         cast(0 as bigint) as session_number,
-        {{ days_after('spans.last_date', var('settle_days')) }} as from_date,
-        case
-            when spans.maintenance_date < {{ days_after('spans.last_date', var('followup_days')) }}
-                then spans.maintenance_date
-            else {{ days_after('spans.last_date', var('followup_days')) }}
-        end as until_date,
-        {{ days_after('spans.last_date', var('target_day')) }} as sought_date
-    from treated
-    inner join spans on treated.course_id = spans.course_id
+        {{ days_after('last_date', var('settle_days')) }} as from_date,
+        case when maintenance_date < followed_until then maintenance_date else followed_until end
+            as until_date,
+        {{ days_after('last_date', var('target_day')) }} as sought_date
+    from eyes
 ),
 
 day_values as (

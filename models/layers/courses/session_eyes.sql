@@ -5,26 +5,21 @@ with preferred as (
         entries.*,
         coalesce(
             max(case when entries.adverse_event <> 'none' then entries.adverse_event end)
-                over (
-                    partition by
-                        entries.site, entries.patient_key, entries.session_date, entries.eye
-                ),
-            max(entries.adverse_event)
-                over (
-                    partition by
-                        entries.site, entries.patient_key, entries.session_date, entries.eye
-                )
+                over same_eye_and_day,
+            max(entries.adverse_event) over same_eye_and_day
         ) as adverse_event_of_day
     from {{ ref('stg_sessions') }} as entries
     left join {{ ref('stg_protocols') }} as protocols on entries.protocol = protocols.protocol
-    qualify
-        row_number() over (
+    window
+        same_eye_and_day as (
             partition by entries.site, entries.patient_key, entries.session_date, entries.eye
             order by
                 case entries.purpose when 'course' then 1 else 2 end,
                 protocols.position nulls last,
                 entries.session_key
-        ) = 1
+            rows between unbounded preceding and unbounded following
+        )
+    qualify row_number() over same_eye_and_day = 1
 ),
 
 placed as (
@@ -55,6 +50,10 @@ select
             then row_number() over (partition by course_id, eye order by session_date)
     end as session_number,
     days_since_previous,
+    case
+        when course_id is not null
+            then lead(session_date) over (partition by course_id, eye order by session_date)
+    end as next_date_in_course,
     lids,
     plateau_temp_c,
     max_temp_c,

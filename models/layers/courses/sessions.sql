@@ -56,71 +56,74 @@ neighboured as (
         lead(session_date) over (partition by site, patient_key order by session_date)
             as next_date,
         lead(purpose) over (partition by site, patient_key order by session_date)
-            as next_purpose
+            as next_purpose,
+        count(*) filter (where purpose = 'course') over (
+            partition by site, patient_key
+            order by session_date
+            rows between unbounded preceding and current row
+        ) as course_dates_so_far
     from by_date
 ),
 
-opened as (
+linked as (
     select
         neighboured.*,
-        case
-            when
-                purpose = 'course'
-                and (
-                    previous_purpose is null
-                    or previous_purpose = 'maintenance'
-                    or {{ days_between('previous_date', 'session_date') }}
-                    > {{ var('course_gap_days') }}
-                )
-                then session_date
-        end as opening_date
+        {{ course_goes_on('previous_purpose', 'previous_date', 'purpose', 'session_date') }}
+            as continues,
+        {{ course_goes_on('purpose', 'session_date', 'next_purpose', 'next_date') }}
+            as is_continued
     from neighboured
 ),
 
 placed as (
     select
-        opened.*,
-        max(opening_date) over (
+        linked.*,
+        max(session_date) filter (where purpose = 'course' and not continues) over (
             partition by site, patient_key
             order by session_date
             rows between unbounded preceding and current row
-        ) as first_date
-    from opened
+        ) as first_date,
+        max(course_dates_so_far) filter (where purpose = 'course' and not continues) over (
+            partition by site, patient_key
+            order by session_date
+            rows between unbounded preceding and current row
+        ) as course_dates_at_first
+    from linked
 ),
 
-numbered as (
+named as (
     select
         placed.*,
-        {{ course_id('site', 'patient_key', 'first_date') }} as latest_course_id,
-        row_number() over (
-            partition by site, patient_key, first_date
-            order by session_date
-        ) as place
+        {{ course_id('site', 'patient_key', 'first_date') }} as latest_course_id
     from placed
 )
 
 select
-    numbered.site,
-    numbered.patient_key,
-    numbered.session_date,
-    numbered.session_key,
-    numbered.purpose,
+    named.site,
+    named.patient_key,
+    named.session_date,
+    named.session_key,
+    named.purpose,
     protocols.protocol,
-    case when numbered.purpose = 'course' then numbered.latest_course_id end as course_id,
-    case when numbered.purpose = 'course' then numbered.place end as session_number,
+    case when named.purpose = 'course' then named.latest_course_id end as course_id,
     case
-        when numbered.purpose = 'course' and numbered.opening_date is null
-            then {{ days_between('numbered.previous_date', 'numbered.session_date') }}
+        when named.purpose = 'course'
+            then named.course_dates_so_far - named.course_dates_at_first + 1
+    end as session_number,
+    case
+        when named.continues
+            then {{ days_between('named.previous_date', 'named.session_date') }}
     end as days_since_previous,
-    numbered.latest_course_id,
-    numbered.next_date,
-    numbered.next_purpose,
-    numbered.eyes_treated,
-    numbered.chair_minutes,
-    numbered.screened,
-    numbered.consent_recorded,
-    numbered.stopped_early,
-    numbered.asked
-from numbered
+    case when named.is_continued then named.next_date end as next_date_in_course,
+    named.latest_course_id,
+    named.next_date,
+    named.next_purpose,
+    named.eyes_treated,
+    named.chair_minutes,
+    named.screened,
+    named.consent_recorded,
+    named.stopped_early,
+    named.asked
+from named
 left join {{ ref('stg_protocols') }} as protocols
-    on numbered.protocol_position = protocols.position
+    on named.protocol_position = protocols.position

@@ -1,3 +1,6 @@
+{#- A harm whose code could not be read; any code that was read later answers it. -#}
+{% set unreadable = 'unknown' %}
+
 -- Every harm that any batch brought, held against what stands under its key now.
 with brought_by_sessions as (
     select
@@ -132,7 +135,10 @@ vanished as (
         on brought.site = standing.site and brought.harm_key = standing.harm_key
     where
         standing.event is null
-        or standing.event <> brought.event
+        or (
+            standing.event <> brought.event
+            and (brought.event <> '{{ unreadable }}' or standing.event = 'none')
+        )
         or {{ harm_rank('standing.severity') }} < {{ harm_rank('brought.severity') }}
         or (brought.serious and not coalesce(standing.serious, false))
 ),

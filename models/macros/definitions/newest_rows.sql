@@ -5,8 +5,7 @@
     whose files were all refused whole, withdraws nothing.
 
     grain: the columns that make a key within a site.
-    whole: the newest batch's rows of a key replace all older ones together, so that a key may
-    stand for many rows.
+    whole: a key may stand for many rows, which the newest batch replaces together.
     among: optionally a relation with the site and the grain, to look at its keys only.
 
     Gives every column of the accepted rows, and the site's cutoff. -#}
@@ -19,29 +18,25 @@
     inner join {{ ref('stg_batches') }} as batches
         on arrived.site = batches.site and arrived.batch = batches.batch
     inner join {{ ref('stg_sites') }} as sites on arrived.site = sites.site
+    left join ({{ newest_arrivals(kind) }}) as newest on arrived.site = newest.site
     left join (
-        select files.site, max(batches.position) as position
-        from {{ source('arrivals', 'files') }} as files
-        inner join {{ ref('stg_batches') }} as batches
-            on files.site = batches.site and files.batch = batches.batch
-        where files.kind = '{{ kind }}' and not files.file_refused
-        group by files.site
-    ) as newest on arrived.site = newest.site
+        select distinct
+            {%- for column in key %}
+            refused.{{ column }}{{ ',' if not loop.last }}
+            {%- endfor %}
+        from {{ source('refused', kind) }} as refused
+        inner join ({{ newest_arrivals(kind) }}) as newest
+            on refused.site = newest.site and refused.batch = newest.batch
+    ) as still_sent
+        on
+            {%- for column in key %}
+            {{ 'and ' if not loop.first }}arrived.{{ column }} = still_sent.{{ column }}
+            {%- endfor %}
     where
         (
             sites.exports = 'changes'
-            or batches.position = newest.position
-            or exists (
-                select 1
-                from {{ source('refused', kind) }} as refused
-                inner join {{ ref('stg_batches') }} as refusing
-                    on refused.site = refusing.site and refused.batch = refusing.batch
-                where
-                    refusing.position = newest.position
-                    {%- for column in key %}
-                    and refused.{{ column }} = arrived.{{ column }}
-                    {%- endfor %}
-            )
+            or arrived.batch = newest.batch
+            or still_sent.site is not null
         )
         {%- if among is not none %}
         and exists (
@@ -55,7 +50,24 @@
         {%- endif %}
     qualify
         {{ 'dense_rank' if whole else 'row_number' }}() over (
-            partition by {% for column in key %}arrived.{{ column }}{{ ', ' if not loop.last }}{% endfor %}
+            partition by
+                {%- for column in key %}
+                arrived.{{ column }}{{ ',' if not loop.last }}
+                {%- endfor %}
             order by batches.position desc
         ) = 1
+{% endmacro %}
+
+
+{#- The newest batch in which each site sent a kind at all. -#}
+{% macro newest_arrivals(kind) %}
+        select
+            files.site,
+            files.batch
+        from {{ source('arrivals', 'files') }} as files
+        inner join {{ ref('stg_batches') }} as batches
+            on files.site = batches.site and files.batch = batches.batch
+        where files.kind = '{{ kind }}' and not files.file_refused
+        qualify
+            row_number() over (partition by files.site order by batches.position desc) = 1
 {% endmacro %}
