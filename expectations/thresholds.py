@@ -46,3 +46,7 @@ ROWS_JUDGED_FOR_COPIES = 20  # a handful of rows may say the same by chance
 
 # Arithmetic
 ROUNDING = 1e-9  # of doubles in rates and limits
+
+# Eyes treated one at a time
+COURSES_JUDGED_FOR_EYES = 5  # fewer are single patients' wishes
+ONE_EYE_SHARE_WARNED = 0.2  # a habit of the clinic

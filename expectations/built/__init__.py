@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from expectations.built import conservation, published
+from expectations.built import conservation, plausibility, published
 from expectations.declaration import Declaration
 
 __all__ = ["declarations"]
@@ -10,4 +10,8 @@ __all__ = ["declarations"]
 
 def declarations(inputs: Path) -> tuple[Declaration, ...]:
     """The gate's declarations; those on conservation read the release's accepted rows again."""
-    return (*published.DECLARATIONS, *conservation.declarations(inputs))
+    return (
+        *published.DECLARATIONS,
+        *conservation.declarations(inputs),
+        *plausibility.DECLARATIONS,
+    )

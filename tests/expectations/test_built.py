@@ -1,0 +1,345 @@
+"""Each expectation of the built gate accepts a warehouse that agrees, and finds its own fault."""
+
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from expectations import Gate, GateReport, Severity, built, check
+from ingest.contract import ADVERSE_EVENTS, SESSIONS
+from ingest.report import REFUSED_HARMS
+from pipeline.settings import Settings
+from pipeline.workspace import Release
+
+WAREHOUSE = Path(__file__).parent / "warehouse.sql"
+SETTINGS = Settings.model_validate(
+    {
+        "site": [{"code": "alder"}, {"code": "birch"}],
+        "protocol": [{"code": "four", "sessions_planned": 4}],
+    }
+)
+STAGED = "select site, session_key, eye, session_date, adverse_event from staging.stg_sessions"
+
+# What breaks which expectations, and no others.
+SPOILED = {
+    "a rate above its limit": (
+        "update cohorts.response_by_grade set rate_high = 0.9, rate_low = 0.2",
+        {"response_by_grade_shares_within_limits"},
+    ),
+    "a rate above one": (
+        "update cohorts.response_by_grade set response_rate = 1.1, rate_high = 1.2, "
+        "rate_if_missing_responded = 1.2",
+        {"response_by_grade_shares_within_limits"},
+    ),
+    "a rate of nothing": (
+        "update cohorts.maintenance_adherence set adherence = 0, adherence_low = 0, "
+        "adherence_high = 1",
+        {"maintenance_adherence_shares_within_limits"},
+    ),
+    "a rate that is missing": (
+        "update cohorts.home_care set halved_share = null",
+        {"home_care_shares_within_limits"},
+    ),
+    "a limit below zero": (
+        "update cohorts.response_at_session set share_low = -0.1",
+        {"response_at_session_shares_within_limits"},
+    ),
+    "a curve above one": (
+        "update cohorts.sessions_to_response set incidence = 1.5 where session_number = 4",
+        {"sessions_to_response_shares_within_limits"},
+    ),
+    "a share of delivery above one": (
+        "update cohorts.delivery set in_band_share = 1.5",
+        {"delivery_shares_within_limits"},
+    ),
+    "a harm rate below its limit": (
+        "update cohorts.safety set rate_low = 60 where events = 1",
+        {"safety_shares_within_limits"},
+    ),
+    "a dose rate above its limit": (
+        "update cohorts.dose_response set rate_high = 0.5",
+        {"dose_response_shares_within_limits"},
+    ),
+    "outcomes that don't make up the courses": (
+        "update cohorts.response_by_grade set unchanged = 1",
+        {"response_by_grade_rows_consistent"},
+    ),
+    "more responding than measured": (
+        "update cohorts.response_at_session set responding = 2",
+        {"response_at_session_rows_consistent"},
+    ),
+    "more leaving than at risk": (
+        "update cohorts.sessions_to_response set censored = 1",
+        {"sessions_to_response_rows_consistent"},
+    ),
+    "statuses that don't make up the intervals": (
+        "update cohorts.maintenance_adherence set intervals = 2",
+        {"maintenance_adherence_rows_consistent"},
+    ),
+    "reasons that don't make up the stopped": (
+        "update cohorts.course_funnel set end_cost = 1 where month = '2024-01'",
+        {"course_funnel_rows_consistent"},
+    ),
+    "more recorded than treated": (
+        "update cohorts.delivery set expressed = expressed + 4",
+        {"delivery_rows_consistent", "delivery_totals_add_up"},
+    ),
+    "more asked than treated": (
+        "update cohorts.safety set serious = 5",
+        {"safety_rows_consistent", "safety_totals_add_up"},
+    ),
+    "more patients than sessions": (
+        "update cohorts.month_summary set treated_patients = 3",
+        {"month_summary_rows_consistent"},
+    ),
+    "more halved than measured": (
+        "update cohorts.home_care set halved = 2",
+        {"home_care_rows_consistent"},
+    ),
+    "more responders than evaluable": (
+        "update cohorts.dose_response set responders = 2",
+        {"dose_response_rows_consistent"},
+    ),
+    "a site more than the total": (
+        "update cohorts.response_by_grade set courses = 2, evaluable = 2, responders = 2 "
+        "where site <> 'all' and grade = 'moderate' and protocol = 'four'",
+        {"response_by_grade_totals_add_up"},
+    ),
+    "a total that is missing": (
+        "delete from cohorts.response_at_session where site = 'all'",
+        {"response_at_session_totals_add_up"},
+    ),
+    "a curve's total with fewer at risk": (
+        "update cohorts.sessions_to_response set at_risk = 2 where site = 'all'",
+        {"sessions_to_response_totals_add_up"},
+    ),
+    "intervals of a site more than the total": (
+        "update cohorts.maintenance_adherence set judged = 1, adherence = 0, adherence_low = 0, "
+        "adherence_high = 1 where site <> 'all'",
+        {"maintenance_adherence_totals_add_up"},
+    ),
+    "a month of delivery more than the total": (
+        "update cohorts.delivery set screened = 0 where month = 'all'",
+        {"delivery_totals_add_up"},
+    ),
+    "harms of a kind more than the total": (
+        "update cohorts.safety set events = 2 where event = 'burn' and severity = 'unknown' "
+        "and site = 'alder' and protocol = 'four' and month = '2024-01'",
+        {"safety_totals_add_up"},
+    ),
+    "home care of a site more than the total": (
+        "update cohorts.home_care set courses = 2 where site <> 'all'",
+        {"home_care_totals_add_up"},
+    ),
+    "doses of a site more than the total": (
+        "update cohorts.dose_response set evaluable = 2 where site <> 'all'",
+        {"dose_response_totals_add_up"},
+    ),
+    "a session number left out": (
+        "delete from cohorts.response_at_session where session_number = 2",
+        {"response_at_session_sessions_numbered"},
+    ),
+    "a curve that begins at two": (
+        "delete from cohorts.sessions_to_response where session_number = 1",
+        {"sessions_to_response_sessions_numbered"},
+    ),
+    "a curve that rises": (
+        "update cohorts.sessions_to_response set not_yet = 0.5 where session_number = 4",
+        {"sessions_to_response_never_rises"},
+    ),
+    "an accepted session that staging lost": (
+        "delete from staging.stg_sessions where site = 'birch'",
+        {"accepted_sessions_kept", "sessions_conserved", "session_eyes_conserved"},
+    ),
+    "a harm that is nowhere": (
+        "update courses.adverse_events set harm_key = 'bbbbbbbbbbbbbbbb-r'",
+        {"harms_kept"},
+    ),
+    "a session twice": (
+        "insert into courses.sessions from courses.sessions where site = 'birch'",
+        {
+            "sessions_conserved",
+            "months_hold_their_sessions",
+            "months_hold_their_chair_minutes",
+        },
+    ),
+    "a session-eye lost": (
+        "delete from courses.session_eyes where site = 'birch'",
+        {"session_eyes_conserved"},
+    ),
+    "a session in the wrong month": (
+        "update courses.sessions set session_date = date '2024-03-01' where site = 'birch'",
+        {"months_hold_their_sessions", "months_hold_their_chair_minutes"},
+    ),
+    "chair minutes that went astray": (
+        "update cohorts.month_summary set chair_minutes = 45 where site = 'birch'",
+        {"months_hold_their_chair_minutes"},
+    ),
+    "a course that started twice": (
+        "update cohorts.course_funnel set started = 2, completed = 2 where month = '2024-01'",
+        {"courses_conserved"},
+    ),
+    "a course without one of its sessions": (
+        "update courses.courses set sessions = 4",
+        {"courses_hold_their_sessions"},
+    ),
+    "a mature course without responses": (
+        "update courses.responses set is_mature = false",
+        {"mature_courses_conserved"},
+    ),
+    "a harm that month_summary lost": (
+        "update cohorts.month_summary set harms = 0 where month = '2024-01'",
+        {"harms_conserved"},
+    ),
+    "a patient missing from the recall list": (
+        "insert into courses.maintenance_intervals values ('alder', 'pc', 'overdue')",
+        {"recalls_conserved"},
+    ),
+    "refused rows that month_summary lost": (
+        "update cohorts.month_summary set refused_rows = 0",
+        {"refused_rows_conserved"},
+    ),
+    "an empty table": (
+        "delete from cohorts.home_care",
+        {"published_tables_filled"},
+    ),
+    "a value from after the cutoff": (
+        "update courses.evaluations set assessed_date = date '2025-01-01'",
+        {"dates_within_cutoff"},
+    ),
+    "eyes treated on different days": (
+        "create table courses.more as from courses.courses cross join range(5) as times (i); "
+        "delete from courses.courses; "
+        "insert into courses.courses select course_id || i, site, patient_key, first_date, "
+        "last_date, 0, false, true from courses.more",
+        {
+            "eyes_treated_together",
+            "courses_conserved",
+            "courses_hold_their_sessions",
+            "mature_courses_conserved",
+        },
+    ),
+}
+
+
+@pytest.fixture
+def release(tmp_path) -> Release:
+    """The warehouse of warehouse.sql, with inputs that hold the same sessions."""
+    release = Release(tmp_path, SETTINGS, date(2024, 12, 31))
+    with duckdb.connect(str(release.warehouse)) as connection:
+        connection.execute(WAREHOUSE.read_text())
+        staged = connection.sql("from staging.stg_sessions").pl()
+    for (site,), rows in staged.group_by("site"):
+        write_accepted(release, "sessions", site, rows.drop("site"), SESSIONS.stored_schema)
+    empty = pl.DataFrame(schema=ADVERSE_EVENTS.stored_schema)
+    write_accepted(release, "adverse_events", "none", empty, ADVERSE_EVENTS.stored_schema)
+    write_refused_harms(release, [])
+    return release
+
+
+def write_accepted(
+    release: Release, kind: str, site: str, rows: pl.DataFrame, schema: pl.Schema
+) -> None:
+    folder = release.inputs / kind / f"site={site}" / "batch=2024-02"
+    folder.mkdir(parents=True)
+    pl.DataFrame(rows.to_dicts(), schema=schema).write_parquet(folder / "rows.parquet")
+
+
+def write_refused_harms(release: Release, rows: list[dict]) -> None:
+    path = release.inputs / "quality" / "refused_harms.parquet"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    pl.DataFrame(rows, schema=REFUSED_HARMS).write_parquet(path)
+
+
+def change(release: Release, statements: str) -> None:
+    with duckdb.connect(str(release.warehouse)) as connection:
+        connection.execute(statements)
+
+
+def failed(report: GateReport) -> set[str]:
+    return {result.expectation for result in report.results if not result.success}
+
+
+def test_a_warehouse_that_agrees_passes(release):
+    report = check(release, Gate.BUILT)
+
+    assert [result for result in report.results if not result.success] == []
+    assert len(report.results) == len(built.declarations(release.inputs)) + 1
+
+
+@pytest.mark.parametrize("fault", SPOILED)
+def test_a_spoiled_warehouse_breaks_what_it_should(release, fault):
+    statements, slugs = SPOILED[fault]
+    change(release, statements)
+
+    report = check(release, Gate.BUILT)
+
+    assert failed(report) == slugs
+    severities = {d.slug: d.severity for d in built.declarations(release.inputs)}
+    assert report.stopped == any(severities[slug] is Severity.STOP for slug in slugs)
+
+
+def test_each_expectation_has_a_case_that_breaks_it(release):
+    broken = {slug for _, slugs in SPOILED.values() for slug in slugs}
+
+    assert broken == {declaration.slug for declaration in built.declarations(release.inputs)}
+
+
+def test_a_young_group_has_nothing_mature_and_passes(release):
+    """No mature course, no interval, no harm: the tables they fill may then be empty."""
+    change(
+        release,
+        """
+        update courses.courses set is_mature = false;
+        update courses.responses set is_mature = false;
+        update cohorts.month_summary set matured = 0, evaluable = 0, responders = 0;
+        delete from courses.maintenance_intervals;
+        delete from cohorts.recall_due;
+        delete from cohorts.maintenance_adherence;
+        delete from cohorts.response_by_grade;
+        delete from cohorts.response_at_session;
+        delete from cohorts.sessions_to_response;
+        delete from cohorts.home_care;
+        delete from cohorts.dose_response;
+        """,
+    )
+
+    assert failed(check(release, Gate.BUILT)) == set()
+
+
+@pytest.mark.parametrize(
+    "settled_by",
+    [
+        "insert into quality.harms_to_settle values ('alder', 'aaaaaaaaaaaaaaaa-r')",
+        "insert into staging.stg_adverse_events "
+        "values ('alder', repeat('e', 32), repeat('a', 32), date '2024-01-10', 'burn')",
+    ],
+)
+def test_a_harm_may_be_listed_or_stand_as_a_report(release, settled_by):
+    change(
+        release,
+        "update courses.adverse_events set harm_key = 'eeeeeeeeeeeeeeee'; " + settled_by,
+    )
+
+    assert failed(check(release, Gate.BUILT)) == set()
+
+
+def test_a_refused_harm_that_nobody_lists_stops(release):
+    write_refused_harms(release, [{"site": "alder", "harm_key": "ffffffffffffffff"}])
+
+    report = check(release, Gate.BUILT)
+
+    assert failed(report) == {"harms_kept"}
+    assert report.stops[0].offending == ("alder/ffffffffffffffff (event None)",)
+
+
+def test_a_full_export_may_withdraw_a_session(release):
+    change(
+        release,
+        "update staging.stg_sites set exports = 'full'; "
+        "delete from staging.stg_sessions where site = 'birch'",
+    )
+
+    assert "accepted_sessions_kept" not in failed(check(release, Gate.BUILT))

@@ -1,0 +1,311 @@
+-- A warehouse of two invented clinics in which everything agrees: alder gave one course of three
+-- sessions that is mature and responded, and saw one harm; birch gave one maintenance session.
+create schema staging;
+create schema courses;
+create schema cohorts;
+create schema quality;
+
+create table staging.stg_sites as
+select *
+from (
+    values
+    ('alder', 'changes', date '2024-12-31'),
+    ('birch', 'changes', date '2024-12-31')
+) as rows (site, exports, cutoff);
+
+create table staging.stg_batches as
+select *
+from (values ('alder', '2024-01', 1), ('alder', '2024-02', 2), ('birch', '2024-02', 1))
+    as rows (site, batch, position);
+
+create table staging.stg_sessions as
+select *
+from (
+    values
+    ('alder', repeat('a', 32), 'right', 'pa', date '2024-01-10', 'burn'),
+    ('alder', repeat('b', 32), 'right', 'pa', date '2024-01-24', 'none'),
+    ('alder', repeat('c', 32), 'right', 'pa', date '2024-02-07', 'none'),
+    ('birch', repeat('d', 32), 'left', 'pb', date '2024-02-08', null)
+) as rows (site, session_key, eye, patient_key, session_date, adverse_event);
+
+create table staging.stg_adverse_events (
+    site varchar, event_key varchar, session_key varchar, onset_date date, event varchar
+);
+
+create table courses.sessions as
+select
+    site,
+    patient_key,
+    session_date,
+    case when site = 'alder' then 'alder/pa/2024-01-10' end as course_id,
+    case when site = 'alder' then 'course' else 'maintenance' end as purpose,
+    cast(30 as decimal(18, 6)) as chair_minutes,
+    adverse_event is not null as asked
+from staging.stg_sessions;
+
+create table courses.session_eyes as
+select
+    site,
+    patient_key,
+    session_date,
+    eye
+from staging.stg_sessions;
+
+create table courses.courses as
+select
+    'alder/pa/2024-01-10' as course_id,
+    'alder' as site,
+    'pa' as patient_key,
+    date '2024-01-10' as first_date,
+    date '2024-02-07' as last_date,
+    3 as sessions,
+    true as is_mature,
+    false as eyes_treated_one_at_a_time;
+
+create table courses.evaluations as
+select
+    'alder' as site,
+    'pa' as patient_key,
+    date '2024-04-01' as assessed_date;
+
+create table courses.responses as
+select
+    'alder' as site,
+    'symptoms' as rule,
+    true as is_mature,
+    cast(40 as decimal(18, 6)) as baseline,
+    'responder' as outcome;
+
+create table courses.maintenance_intervals as
+select
+    'alder' as site,
+    'pa' as patient_key,
+    'due' as status;
+
+create table courses.adverse_events as
+select
+    'alder' as site,
+    'pa' as patient_key,
+    'aaaaaaaaaaaaaaaa-r' as harm_key,
+    date '2024-01-10' as event_date;
+
+create table quality.harms_to_settle (site varchar, harm_key varchar);
+
+create table quality.files as
+select *
+from (values ('alder', 2), ('birch', 0)) as rows (site, refused);
+
+create table cohorts.response_by_grade as
+select
+    'symptoms' as rule,
+    'symptoms' as grading,
+    coalesce(grade, 'all') as grade,
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    'all' as course_kind,
+    'all' as period,
+    1 as courses,
+    1 as patients,
+    0 as not_applicable,
+    0 as not_measured,
+    1 as evaluable,
+    1 as responders,
+    0 as unchanged,
+    0 as worsened,
+    1.0::double as response_rate,
+    0.2::double as rate_low,
+    1.0::double as rate_high,
+    1.0::double as rate_if_missing_failed,
+    1.0::double as rate_if_missing_responded,
+    0.0::double as other_treatment
+from (values ('moderate', 'alder', 'four')) as rows (grade, site, protocol)
+group by cube (grade, site, protocol);
+
+create table cohorts.response_at_session as
+select
+    'symptoms' as rule,
+    'symptoms' as grading,
+    coalesce(grade, 'all') as grade,
+    coalesce(site, 'all') as site,
+    'four' as protocol,
+    'all' as course_kind,
+    session_number,
+    1 as begun,
+    case when session_number < 4 then 1 else 0 end as treated,
+    case when session_number < 4 then 1 else 0 end as measured,
+    case when session_number = 3 then 1 else 0 end as responding,
+    0 as worsened,
+    case when session_number = 4 then 1 else 0 end as stopped,
+    case when session_number = 3 then 1.0 else 0.0 end::double as response_share,
+    case when session_number = 3 then 0.2 else 0.0 end::double as share_low,
+    case when session_number = 3 then 1.0 else 0.8 end::double as share_high
+from (values ('moderate', 'alder', 1), ('moderate', 'alder', 2), ('moderate', 'alder', 3),
+    ('moderate', 'alder', 4)) as rows (grade, site, session_number)
+group by cube (grade, site), session_number;
+
+create table cohorts.sessions_to_response as
+select
+    rule,
+    grading,
+    grade,
+    site,
+    protocol,
+    course_kind,
+    session_number,
+    case when session_number < 4 then 1 else 0 end as at_risk,
+    case when session_number = 3 then 1 else 0 end as responded,
+    0 as stopped,
+    0 as censored,
+    case when session_number < 3 then 1.0 else 0.0 end::double as not_yet,
+    null::double as not_yet_low,
+    null::double as not_yet_high,
+    case when session_number < 3 then 0.0 else 1.0 end::double as incidence,
+    null::double as incidence_low,
+    null::double as incidence_high
+from cohorts.response_at_session;
+
+create table cohorts.maintenance_adherence as
+select
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    coalesce(grade, 'all') as grade,
+    1 as intervals,
+    0 as early,
+    0 as on_time,
+    0 as late,
+    0 as overdue,
+    1 as due,
+    0 as not_due,
+    0 as new_course,
+    0 as judged,
+    null::double as adherence,
+    null::double as adherence_low,
+    null::double as adherence_high
+from (values ('alder', 'four', 'moderate')) as rows (site, protocol, grade)
+group by cube (site, protocol, grade);
+
+create table cohorts.course_funnel as
+select
+    site,
+    month,
+    started,
+    started as completed,
+    0 as stopped,
+    0 as end_completed,
+    0 as end_improved_enough,
+    0 as end_no_benefit,
+    0 as end_adverse_event,
+    0 as end_cost,
+    0 as end_discomfort,
+    0 as end_moved,
+    0 as end_lost_contact,
+    0 as end_died,
+    0 as end_other,
+    0 as end_unknown
+from (values ('alder', '2024-01', 1), ('alder', '2024-02', 0), ('birch', '2024-02', 0))
+    as rows (site, month, started);
+
+create table cohorts.delivery as
+select
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    coalesce(month, 'all') as month,
+    count(*) as session_eyes,
+    count(*) as in_band_recorded,
+    1.0::double as in_band_share,
+    0 as in_minutes_recorded,
+    null::double as in_minutes_share,
+    0 as spacing_kept_recorded,
+    null::double as spacing_kept_share,
+    count(*) as over_temperature_recorded,
+    0.0::double as over_temperature_share,
+    count(*) as expressed,
+    0 as stopped_early,
+    count(*) as screened,
+    count(*) as consent_recorded
+from (
+    select
+        site,
+        'four' as protocol,
+        left(session_date::varchar, 7) as month
+    from courses.session_eyes
+)
+group by cube (site, protocol, month);
+
+create table cohorts.safety as
+select
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    coalesce(month, 'all') as month,
+    kinds.event,
+    kinds.severity,
+    count(*) as sessions,
+    count(*) filter (where asked) as asked,
+    count(*) filter (where harmed) as events,
+    0 as serious,
+    100.0 * count(*) filter (where harmed) / nullif(count(*) filter (where asked), 0)
+        as rate_per_100,
+    case when count(*) filter (where asked) > 0 then 0.0 end::double as rate_low,
+    case when count(*) filter (where asked) > 0 then 100.0 end::double as rate_high
+from (
+    select
+        site,
+        'four' as protocol,
+        left(session_date::varchar, 7) as month,
+        adverse_event is not null as asked,
+        adverse_event = 'burn' as harmed
+    from staging.stg_sessions
+)
+cross join (
+    values ('burn', 'unknown'), ('burn', 'all'), ('all', 'unknown'), ('all', 'all')
+) as kinds (event, severity)
+group by cube (site, protocol, month), kinds.event, kinds.severity;
+
+create table cohorts.month_summary as
+select *
+from (
+    values
+    ('alder', '2024-01', 1, 2, 1, 60.0::double, 0, 0, 0, 1, 2, 2),
+    ('alder', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, 0, 1, 0),
+    ('alder', '2024-06', 0, 0, 0, 0.0::double, 1, 1, 1, 0, 0, 0),
+    ('birch', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, null, 0, 0)
+) as rows (
+    site, month, new_courses, sessions, treated_patients, chair_minutes, matured, evaluable,
+    responders, harms, sessions_asked, refused_rows
+);
+
+create table cohorts.recall_due as
+select
+    'alder' as site,
+    'pa' as patient_key;
+
+create table cohorts.home_care as
+select
+    coalesce(grade, 'all') as grade,
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    'all' as course_kind,
+    1 as courses,
+    1 as measured,
+    1 as halved,
+    1.0::double as halved_share,
+    0.2::double as share_low,
+    1.0::double as share_high
+from (values ('moderate', 'alder', 'four')) as rows (grade, site, protocol)
+group by cube (grade, site, protocol);
+
+create table cohorts.dose_response as
+select
+    'symptoms' as rule,
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    1 as dose_quarter,
+    1 as evaluable,
+    1 as responders,
+    1.0::double as response_rate,
+    0.2::double as rate_low,
+    1.0::double as rate_high,
+    100.0::double as seconds_from,
+    200.0::double as seconds_to
+from (values ('alder', 'four')) as rows (site, protocol)
+group by cube (site, protocol);
