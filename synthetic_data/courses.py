@@ -60,7 +60,8 @@ class Courses:
     @property
     def sessions(self) -> Integers:
         """Sessions given, per course."""
-        return (self.days < FOREVER).sum(axis=1)
+        given: Integers = (self.days < FOREVER).sum(axis=1)
+        return given
 
     @property
     def first_day(self) -> Integers:
@@ -68,11 +69,12 @@ class Courses:
 
     @property
     def last_day(self) -> Integers:
-        return np.where(self.days < FOREVER, self.days, 0).max(axis=1)
+        return _last_day(self.days)
 
     @property
     def completed(self) -> Booleans:
-        return self.reason == COMPLETED
+        completed: Booleans = self.reason == COMPLETED
+        return completed
 
     def followed_by(self, other: "Courses") -> "Courses":
         """Both, one after the other."""
@@ -121,9 +123,9 @@ def draw_courses(
         parameters,
     )
     second = _with_maintenance(rng, second, patients, site, parameters)
-    next_course = first.next_course.copy()
-    next_course[again] = second.first_day
-    return replace(first, next_course=next_course).followed_by(second)
+    next_course = np.full(patients.count, FOREVER)
+    next_course[second.patient] = second.first_day
+    return replace(first, next_course=next_course[first.patient]).followed_by(second)
 
 
 def response_thresholds(
@@ -136,12 +138,14 @@ def response_thresholds(
     """Probit of the chance to have responded by each session: a row per course."""
     protocol_effects = np.array([p.response_effect for p in parameters.protocols])
     level = parameters.severity_slope * severity + protocol_effects[protocol] + site.response_effect
-    return level[:, None] + np.array(by_session)[None, :]
+    thresholds: Floats = level[:, None] + np.array(by_session)[None, :]
+    return thresholds
 
 
 def _respond_at(latent: Floats, thresholds: Floats) -> Integers:
     """The first session whose threshold reaches the latent value; MAX_SESSIONS + 1 for none."""
-    return 1 + (latent[..., None] > thresholds).sum(axis=-1)
+    not_yet: Integers = (latent[..., None] > thresholds).sum(axis=-1)
+    return 1 + not_yet
 
 
 def _draw(
@@ -223,7 +227,8 @@ def _draw(
 
 
 def _last_day(days: Integers) -> Integers:
-    return np.where(days < FOREVER, days, 0).max(axis=1)
+    last: Integers = np.where(days < FOREVER, days, 0).max(axis=1)
+    return last
 
 
 def _lasting(rng: np.random.Generator, count: int, parameters: Parameters) -> Integers:
@@ -260,11 +265,8 @@ def _how_far(
     staying = np.ones(count, dtype=np.bool_)
     for session, chance in enumerate(parameters.drop_out_by_session, start=1):
         responds = symptoms_at <= session
-        breaks_off = (
-            staying
-            & (session < planned)
-            & happens(rng, chance + parameters.drop_out_unresponsive * ~responds, count)
-        )
+        chances = chance + np.where(responds, 0.0, parameters.drop_out_unresponsive)
+        breaks_off = staying & (session < planned) & happens(rng, chances, count)
         given = np.where(breaks_off, session, given)
         responding = np.where(breaks_off, responds, responding)
         reason = np.where(breaks_off, np.where(responds, reasons_with, reasons_without), reason)

@@ -7,14 +7,15 @@ from pathlib import Path
 from ingest.contract import KINDS_BY_NAME
 from pipeline.errors import WrongUse
 from synthetic_data.bookkeeping import ROWS_A_CHUNK, keep_books
+from synthetic_data.expected import expected_tables
 from synthetic_data.export import Ledger, write_rows
 from synthetic_data.group import group_toml
-from synthetic_data.months import Months, months_until
+from synthetic_data.months import months_until
 from synthetic_data.parameters import Parameters
 from synthetic_data.planting import Bed, with_faults
 from synthetic_data.randomness import Theme
-from synthetic_data.simulation import CHUNK_PATIENTS, Chunk, simulate
-from synthetic_data.truth import write_true_patients, write_truth
+from synthetic_data.simulation import Chunk, plan_chunks, simulate
+from synthetic_data.truth import write_expected, write_true_patients, write_truth
 
 LAST_MONTH = "2026-10"
 WORKERS = 2  # chunks at a time; what is written does not depend on it
@@ -39,7 +40,8 @@ def make_exports(
     """
     _check(folder, patients, seed, months, dirty_share)
     parameters = Parameters()
-    chunks = plan_chunks(patients, seed, months_until(LAST_MONTH, months), parameters)
+    covered = months_until(LAST_MONTH, months)
+    chunks = plan_chunks(patients, seed, covered, parameters)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "group.toml").write_text(group_toml(parameters), encoding="utf-8")
     ledgers = []
@@ -52,6 +54,7 @@ def make_exports(
             if on_progress:
                 on_progress(done, len(chunks))
     write_truth(folder / "truth", Ledger.together(ledgers), parameters)
+    write_expected(folder / "truth", *expected_tables(parameters, covered))
 
 
 def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Parameters) -> Ledger:
@@ -73,26 +76,6 @@ def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Para
         ledgers.append(write_rows(folder / "exports", chunk, bed, spoilt, books.changed_harms))
     write_true_patients(folder / "truth", chunk, simulated, parameters)
     return Ledger.together(ledgers)
-
-
-def plan_chunks(patients: int, seed: int, months: Months, parameters: Parameters) -> list[Chunk]:
-    """Share the patients among the sites, and cut the sites into chunks."""
-    shares = [site.share for site in parameters.sites]
-    ends = [round(patients * sum(shares[: n + 1]) / sum(shares)) for n in range(len(shares))]
-    counts = [end - start for start, end in zip([0, *ends], ends, strict=False)]
-    return [
-        Chunk(
-            seed=seed,
-            site=site,
-            site_position=number,
-            position=position,
-            part=f"-{position + 1:04}" if count > CHUNK_PATIENTS else "",
-            patients=min(CHUNK_PATIENTS, count - position * CHUNK_PATIENTS),
-            months=months.without_last(min(site.months_late, len(months) - 1)),
-        )
-        for number, (site, count) in enumerate(zip(parameters.sites, counts, strict=True))
-        for position in range(-(-count // CHUNK_PATIENTS))
-    ]
 
 
 def _check(folder: Path, patients: int, seed: int, months: int, dirty_share: float) -> None:

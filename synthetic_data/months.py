@@ -1,7 +1,8 @@
 """The months that the exports cover; days are counted from 1970-01-01."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
+from functools import cached_property
 
 import numpy as np
 
@@ -21,25 +22,30 @@ def day_number(day: date) -> int:
 class Months:
     """Consecutive calendar months, one batch each.
 
-    `starts` holds the first day of each month and, last, the day after the last month.
+    `edges` holds the first day of each month and, last, the day after the last month.
     """
 
     names: tuple[str, ...]
-    starts: Integers
+    edges: tuple[int, ...]
+
+    @cached_property
+    def starts(self) -> Integers:
+        """The edges as an array."""
+        return np.array(self.edges, dtype=np.int64)
 
     def __len__(self) -> int:
         return len(self.names)
 
     @property
     def first_day(self) -> int:
-        return int(self.starts[0])
+        return self.edges[0]
 
     @property
     def last_day(self) -> int:
-        return int(self.starts[-1]) - 1
+        return self.edges[-1] - 1
 
     def last_day_of(self, month: int) -> int:
-        return int(self.starts[month + 1]) - 1
+        return self.edges[month + 1] - 1
 
     def of(self, days: Integers) -> Integers:
         """The position of the month in which each day lies; -1 before, len(self) after."""
@@ -48,7 +54,7 @@ class Months:
     def without_last(self, count: int) -> "Months":
         """The same months less the newest ones."""
         kept = len(self) - count
-        return Months(self.names[:kept], self.starts[: kept + 1])
+        return Months(self.names[:kept], self.edges[: kept + 1])
 
 
 def months_until(last: str, count: int) -> Months:
@@ -60,16 +66,12 @@ def months_until(last: str, count: int) -> Months:
     ]
     return Months(
         tuple(f"{first:%Y-%m}" for first in firsts[:-1]),
-        np.array([day_number(first) for first in firsts], dtype=np.int64),
+        tuple(day_number(first) for first in firsts),
     )
 
 
 def on_weekdays(days: Integers) -> Integers:
     """Saturdays become the Friday before, Sundays the Monday after; the order stays."""
     weekday = (days + 3) % 7  # 0 is a Monday: 1970-01-01 was a Thursday
-    return days - (weekday == 5) + (weekday == 6)
-
-
-def as_date(day: int) -> date:
-    """The calendar date of a day number."""
-    return EPOCH + timedelta(days=day)
+    moved: Integers = days - (weekday == 5) + (weekday == 6)
+    return moved

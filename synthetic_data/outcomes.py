@@ -1,12 +1,13 @@
 """When patients are seen, what is true of them then, and what is measured."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from enum import IntEnum
 
 import numpy as np
 import polars as pl
 
-from ingest.contract import EYES, MEASURES_BY_NAME, SINGLE_EYES
+from ingest.contract import EYES, MEASURES, MEASURES_BY_NAME, SINGLE_EYES
 from synthetic_data.courses import Courses
 from synthetic_data.months import FOREVER, on_weekdays
 from synthetic_data.parameters import Parameters, SignModel
@@ -201,17 +202,13 @@ def _truth(
 class Values:
     """Measured values, one entry per row of the outcomes in every array.
 
-    `eye` is a position in the contract's EYES, `measure` one in `names`.
+    `measure` is a position in the contract's MEASURES, `eye` one in its EYES.
     """
 
-    names: tuple[str, ...]
     occasion: Integers
     measure: Integers
     eye: Integers
     value: Floats
-
-
-BOTH_EYES = EYES.index("both")
 
 
 def measure_all(
@@ -221,44 +218,62 @@ def measure_all(
     occasions: Occasions,
     parameters: Parameters,
 ) -> Values:
-    """Measure what is noted at each occasion, with noise, on the measure's own steps."""
-    names = ("osdi", "speed", "deq5", *(sign.measure for sign in parameters.signs))
-    parts: list[tuple[Integers, Integers, Integers, Floats]] = []
+    """Measure what is noted at each occasion, with noise, within the measure's range."""
+    parts = [
+        *_scores(rng, patients, occasions, parameters),
+        *_signs(rng, patients, courses, occasions, parameters),
+    ]
+    return Values(
+        occasion=np.concatenate([at for at, _, _, _ in parts]),
+        measure=np.concatenate([np.full(len(at), NAMES.index(name)) for at, name, _, _ in parts]),
+        eye=np.concatenate([np.full(len(at), EYES.index(eye)) for at, _, eye, _ in parts]),
+        value=np.concatenate([_within(name, value) for _, name, _, value in parts]),
+    )
 
-    def add(measure: str, eye: int, at: Integers, value: Floats) -> None:
-        limits = MEASURES_BY_NAME[measure]
-        size = len(at)
-        parts.append(
-            (
-                at,
-                np.full(size, names.index(measure)),
-                np.full(size, eye),
-                np.clip(value, limits.low, limits.high),
-            )
-        )
 
+NAMES = [measure.name for measure in MEASURES]
+Measured = tuple[Integers, str, str, Floats]  # occasions, measure, eye, values
+
+
+def _within(measure: str, value: Floats) -> Floats:
+    limits = MEASURES_BY_NAME[measure]
+    return np.clip(value, limits.low, limits.high)
+
+
+def _scores(
+    rng: np.random.Generator, patients: Patients, occasions: Occasions, parameters: Parameters
+) -> Iterator[Measured]:
+    """Questionnaires: the symptom score, and two that follow its true value."""
     asked = occasions.why != Why.AFTER
-    at = np.flatnonzero(asked & happens(rng, parameters.osdi_noted, occasions.count))
     osdi = measured_osdi(rng, occasions.osdi, parameters)
     first = occasions.why == Why.ASSESSMENT
     osdi[first] = patients.first_osdi[occasions.patient[first]]
-    add("osdi", BOTH_EYES, at, osdi[at])
-    for measure, noted, line in (
+    at = np.flatnonzero(asked & happens(rng, parameters.osdi_noted, occasions.count))
+    yield at, "osdi", EYES[-1], osdi[at]
+    for measure, noted, (level, slope, spread) in (
         ("speed", parameters.speed_noted, parameters.speed_at),
         ("deq5", parameters.deq5_noted, parameters.deq5_at),
     ):
         at = np.flatnonzero(asked & happens(rng, noted, occasions.count))
-        score = line[0] + line[1] * occasions.osdi[at] + line[2] * rng.standard_normal(len(at))
-        add(measure, BOTH_EYES, at, np.round(score))
+        score = level + slope * occasions.osdi[at] + spread * rng.standard_normal(len(at))
+        yield at, measure, EYES[-1], np.round(score)
+
+
+def _signs(
+    rng: np.random.Generator,
+    patients: Patients,
+    courses: Courses,
+    occasions: Occasions,
+    parameters: Parameters,
+) -> Iterator[Measured]:
+    """Signs of each eye, on their own steps; both eyes are looked at or neither."""
     for sign in parameters.signs:
         chance = np.where(occasions.done == 0, sign.noted_first, sign.noted)
         at = np.flatnonzero(happens(rng, chance, occasions.count))
-        for eye in range(len(SINGLE_EYES)):
-            true = _true_sign(patients, courses, occasions, at, eye, sign)
+        for position, eye in enumerate(SINGLE_EYES):
+            true = _true_sign(patients, courses, occasions, at, position, sign)
             noisy = true + sign.noise * rng.standard_normal(len(at))
-            add(sign.measure, eye, at, np.round(np.round(noisy / sign.step) * sign.step, 1))
-    occasion, measure, eyes, value = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Values(names, occasion, measure, eyes, value)
+            yield at, sign.measure, eye, np.round(np.round(noisy / sign.step) * sign.step, 1)
 
 
 def _true_sign(
@@ -270,7 +285,7 @@ def _true_sign(
     sign: SignModel,
 ) -> Floats:
     """The true value of an eye's sign at the occasions `at`."""
-    true = patients.signs[sign.measure][occasions.patient[at], eye]
+    true: Floats = patients.signs[sign.measure][occasions.patient[at], eye]
     inside = np.flatnonzero(occasions.course[at] != NO_COURSE)
     within = at[inside]
     course = occasions.course[within]
@@ -300,7 +315,7 @@ def outcome_rows(
             "known": day,
             "assessed_date": day,
             "eye": pl.Series(EYES).gather(values.eye),
-            "measure": pl.Series(values.names).gather(values.measure),
+            "measure": pl.Series(NAMES).gather(values.measure),
             "value": values.value,
             "timing": TIMINGS.gather(timing[values.occasion]),
         }

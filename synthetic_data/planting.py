@@ -6,6 +6,7 @@ exports is what clean ones hold, but for the values that are flagged and emptied
 
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -49,7 +50,7 @@ class Bed:
     share: float
     first_id: int
 
-    @property
+    @cached_property
     def faults(self) -> tuple[Fault, ...]:
         """The faults that can be planted here; marks name them by their position."""
         return tuple(fault for fault in faults_of(self.kind) if fault.typed or not self.typed)
@@ -166,12 +167,13 @@ def _replacing(
     """Which refused rows come in a later batch, under the id of a row that has no newer version."""
     if bed.full or bed.kind is TEMPERATURES:
         return np.zeros(rows.height, dtype=np.bool_)
-    possible = np.array(
+    possible: Booleans = np.array(
         [fault.twin is Twin.NONE and fault.cell not in bed.kind.grain for fault in faults],
         dtype=np.bool_,
     )
     only_version = (rows["until"] == FOREVER) & (rows["since"] < len(bed.months) - 1)
-    return possible & only_version.to_numpy() & happens(rng, REPLACES, rows.height)
+    possible &= only_version.to_numpy()
+    return possible & happens(rng, REPLACES, rows.height)
 
 
 def _with_new_ids(rows: pl.DataFrame, bed: Bed) -> pl.DataFrame:

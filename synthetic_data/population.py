@@ -101,7 +101,8 @@ def measured_osdi(rng: np.random.Generator, osdi: Floats, parameters: Parameters
     answered, weights = zip(*parameters.osdi_answered, strict=True)
     points_each = 25 / np.array(answered)[choose(rng, weights, len(osdi))]
     noisy = np.clip(osdi + noise * rng.standard_normal(len(osdi)), 0, 100)
-    return np.round(np.round(noisy / points_each) * points_each, 1)
+    scores: Floats = np.round(np.round(noisy / points_each) * points_each, 1)
+    return scores
 
 
 def _draw_signs(

@@ -40,7 +40,8 @@ def happens(rng: np.random.Generator, chance: float | Floats, size: int) -> Bool
 def choose(rng: np.random.Generator, weights: Sequence[float], size: int) -> Integers:
     """Positions in `weights`, drawn in proportion to them."""
     ends = np.cumsum(np.asarray(weights, dtype=np.float64))
-    return np.searchsorted(ends, rng.random(size) * ends[-1], side="right").astype(np.int64)
+    drawn: Integers = np.searchsorted(ends, rng.random(size) * ends[-1], side="right")
+    return drawn
 
 
 def codes(weights: Weights, positions: Integers) -> pl.Series:

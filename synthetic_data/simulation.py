@@ -62,3 +62,23 @@ def simulate(chunk: Chunk, parameters: Parameters) -> Simulated:
     occasions = draw_occasions(rng, patients, courses, parameters)
     values = measure_all(rng, patients, courses, occasions, parameters)
     return Simulated(patients, intake, courses, occasions, values)
+
+
+def plan_chunks(patients: int, seed: int, months: Months, parameters: Parameters) -> list[Chunk]:
+    """Share the patients among the sites, and cut the sites into chunks."""
+    shares = [site.share for site in parameters.sites]
+    ends = [round(patients * sum(shares[: n + 1]) / sum(shares)) for n in range(len(shares))]
+    counts = [end - start for start, end in zip([0, *ends], ends, strict=False)]
+    return [
+        Chunk(
+            seed=seed,
+            site=site,
+            site_position=number,
+            position=position,
+            part=f"-{position + 1:04}" if count > CHUNK_PATIENTS else "",
+            patients=min(CHUNK_PATIENTS, count - position * CHUNK_PATIENTS),
+            months=months.without_last(min(site.months_late, len(months) - 1)),
+        )
+        for number, (site, count) in enumerate(zip(parameters.sites, counts, strict=True))
+        for position in range(-(-count // CHUNK_PATIENTS))
+    ]

@@ -38,6 +38,12 @@ def write_truth(folder: Path, ledger: Ledger, parameters: Parameters) -> None:
         table.write_parquet(folder / f"{name}.parquet", statistics=False)
 
 
+def write_expected(folder: Path, final: pl.DataFrame, by_session: pl.DataFrame) -> None:
+    """Write what the cohort tables should recover."""
+    final.write_parquet(folder / "expected_response.parquet", statistics=False)
+    by_session.write_parquet(folder / "expected_by_session.parquet", statistics=False)
+
+
 def _plain(value: object) -> object:
     """Dataclasses and settings as plain mappings, for JSON."""
     if isinstance(value, BaseModel):
