@@ -5,11 +5,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from ingest.contract import ADVERSE_EVENTS, HARMS, SESSIONS, TEMPERATURES, Reason
 from synthetic_data.parameters import InventedSite
-from synthetic_data.planting import Bed, Role
+from synthetic_data.planting import MARKS, Role, Target
 from synthetic_data.simulation import Chunk
 
 ROW_GROUP = 100_000
@@ -48,48 +49,47 @@ class Ledger:
 
 
 def write_rows(
-    exports: Path, chunk: Chunk, bed: Bed, rows: pl.DataFrame, changed_harms: pl.DataFrame
+    exports: Path, chunk: Chunk, target: Target, rows: pl.DataFrame, changed_harms: pl.DataFrame
 ) -> Ledger:
     """Write the rows of one kind, marked by `with_faults`, into the batches that show them."""
-    file = f"{bed.kind.name}{chunk.part}.{chunk.site.file_format}"
-    columns = [column.name for column in bed.kind.columns]
+    file = f"{target.kind.name}{chunk.part}.{chunk.site.file_format}"
     files, marked = [], []
-    for batch, shown in enumerate(_by_batch(rows, bed)):
-        if shown.is_empty() and (chunk.position > 0 or bed.kind is TEMPERATURES):
+    if target.own_column:
+        rows = rows.with_columns(pl.lit("r1").alias(target.own_column))
+    for batch, shown in enumerate(_by_batch(rows, target)):
+        if shown.is_empty() and (chunk.position > 0 or target.kind is TEMPERATURES):
             continue
-        place = (chunk.site.code, chunk.months.names[batch], bed.kind.name, file)
+        place = (chunk.site.code, chunk.months.names[batch], target.kind.name, file)
         folder = exports.joinpath(*place[:2])
         folder.mkdir(parents=True, exist_ok=True)
-        _write(folder / file, shown.select(columns), chunk.site)
-        marks = _marks(shown, place)
-        files.append((*place, *_counts(shown.height, marks)))
-        marked.append(marks)
-    marks = pl.concat([_marks(rows.clear(), ("", "", "", "")), *marked])
+        _write(folder / file, shown.drop(MARKS), chunk.site)
+        told = _told(shown, place)
+        files.append((*place, *_counts(told)))
+        marked.append(told if target.own_column else told.filter(pl.col("role") != Role.CLEAN))
+    marks = pl.concat([_told(rows.clear(), ("", "", "", "")), *marked])
     return Ledger(
         pl.DataFrame(files, schema=FILES, orient="row"),
-        _faults(marks, bed),
-        _refused_harms(marks, bed),
-        _changed_harms(changed_harms.filter(kind=bed.kind.name), chunk),
+        _faults(marks, target),
+        _refused_harms(marks, target),
+        _changed_harms(changed_harms.filter(kind=target.kind.name), chunk),
     )
 
 
-def _marks(shown: pl.DataFrame, place: Place) -> pl.DataFrame:
-    """The rows of a file that are not clean, and where they stand."""
-    return (
-        shown.with_row_index("row", FIRST_DATA_ROW)
-        .filter(pl.col("role") != Role.CLEAN)
-        .with_columns(pl.lit(text).alias(name) for name, text in zip(PLACE, place, strict=True))
+def _told(shown: pl.DataFrame, place: Place) -> pl.DataFrame:
+    """The rows of a file, and where each stands."""
+    return shown.with_row_index("row", FIRST_DATA_ROW).with_columns(
+        pl.lit(text).alias(name) for name, text in zip(PLACE, place, strict=True)
     )
 
 
-def _by_batch(rows: pl.DataFrame, bed: Bed) -> Iterator[pl.DataFrame]:
+def _by_batch(rows: pl.DataFrame, target: Target) -> Iterator[pl.DataFrame]:
     """The rows that each batch shows."""
-    if bed.full:
-        for batch in range(len(bed.months)):
+    if target.full:
+        for batch in range(len(target.months)):
             yield rows.filter((pl.col("since") <= batch) & (pl.col("until") > batch))
     else:
         new = rows.partition_by("since", as_dict=True, maintain_order=True)
-        for batch in range(len(bed.months)):
+        for batch in range(len(target.months)):
             yield new.get((batch,), rows.clear())
 
 
@@ -104,58 +104,71 @@ def _write(path: Path, rows: pl.DataFrame, site: InventedSite) -> None:
                 packed.write(rows.write_csv().encode())
 
 
-def _counts(rows: int, marks: pl.DataFrame) -> tuple[int, ...]:
+def _counts(told: pl.DataFrame) -> tuple[int, ...]:
     """Rows of a file: all, accepted, refused, there already, and averaged into another."""
-    refused, repeated, averaged = (
-        marks.filter(pl.col("role") == role).height
-        for role in (Role.REFUSED, Role.REPEATED, Role.AVERAGED)
-    )
-    return rows, rows - refused - repeated - averaged, refused, repeated, averaged
+    of_role = np.bincount(told["role"].to_numpy(), minlength=len(Role)).tolist()
+    refused, repeated, averaged = (of_role[r] for r in (Role.REFUSED, Role.REPEATED, Role.AVERAGED))
+    return told.height, told.height - refused - repeated - averaged, refused, repeated, averaged
 
 
-def _faults(marks: pl.DataFrame, bed: Bed) -> pl.DataFrame:
+def _faults(told: pl.DataFrame, target: Target) -> pl.DataFrame:
     """One row per fault, with the column and the reason that ingest should give."""
-    told = pl.DataFrame(
-        [(n, fault.column, fault.reason.value) for n, fault in enumerate(bed.faults)],
+    reasons = pl.DataFrame(
+        [(n, fault.column, fault.reason.value) for n, fault in enumerate(target.faults)],
         schema={"fault": pl.Int64, "column_name": pl.String, "reason": pl.String},
         orient="row",
     )
-    first = marks.join(told, on="fault", how="left", maintain_order="left").with_columns(
-        pl.when(pl.col("role") == Role.AVERAGED)
-        .then(pl.lit(Reason.AVERAGED.value))
-        .otherwise("reason")
-        .alias("reason"),
-        pl.when(pl.col("role") == Role.AVERAGED)
-        .then(pl.lit(bed.kind.averaged))
-        .otherwise("column_name")
-        .alias("column_name"),
+    role = pl.col("role")
+    planted = told.filter(~role.is_in([Role.CLEAN, Role.AVERAGED]))
+    return pl.concat(
+        _fault_rows(rows, column_name, reason)
+        for rows, column_name, reason in (
+            (
+                planted.join(reasons, on="fault", how="left", maintain_order="left"),
+                pl.col("column_name"),
+                pl.col("reason"),
+            ),
+            (told.filter("lacks_date"), pl.lit(target.own_date), pl.lit(Reason.MISSING.value)),
+            (
+                told.filter(role == Role.AVERAGED),
+                pl.lit(target.kind.averaged),
+                pl.lit(Reason.AVERAGED.value),
+            ),
+            (
+                told.with_columns(role=pl.lit(int(Role.FLAGGED)), replaces=False)
+                if target.own_column
+                else told.clear(),
+                pl.lit(target.own_column),
+                pl.lit(Reason.UNKNOWN_COLUMN.value),
+            ),
+        )
     )
-    second = marks.filter("lacks_date").with_columns(
-        column_name=pl.lit(bed.own_date, pl.String), reason=pl.lit(Reason.MISSING.value)
-    )
-    return pl.concat([first, second], how="diagonal").select(
+
+
+def _fault_rows(rows: pl.DataFrame, column_name: pl.Expr, reason: pl.Expr) -> pl.DataFrame:
+    return rows.select(
         *PLACE,
         pl.col("row").cast(pl.Int64),
-        pl.col("role").replace_strict(ROLE_NAMES, return_dtype=pl.String),
-        "column_name",
-        "reason",
+        pl.col("role").cast(pl.Int64).replace_strict(ROLE_NAMES, return_dtype=pl.String),
+        column_name.cast(pl.String).alias("column_name"),
+        reason.cast(pl.String).alias("reason"),
         would_have_replaced="replaces",
     )
 
 
-def _refused_harms(marks: pl.DataFrame, bed: Bed) -> pl.DataFrame:
+def _refused_harms(told: pl.DataFrame, target: Target) -> pl.DataFrame:
     """Harms in refused rows, and those at sessions whose code cannot be read."""
     refused = pl.col("role") == Role.REFUSED
-    if bed.kind is SESSIONS:
+    if target.kind is SESSIONS:
         code = pl.col("adverse_event")
         unreadable = (pl.col("role") == Role.FLAGGED) & ~code.is_in([*HARMS, "none"])
-        harms = marks.filter((refused & (code != "none")) | unreadable)
-    elif bed.kind is ADVERSE_EVENTS:
+        harms = told.filter((refused & (code != "none")) | unreadable)
+    elif target.kind is ADVERSE_EVENTS:
         code = pl.col("event")
-        harms = marks.filter(refused)
+        harms = told.filter(refused)
     else:
         code = pl.lit(None, pl.String)
-        harms = marks.clear()
+        harms = told.clear()
     known = pl.when(code.is_in(HARMS)).then(code).otherwise(pl.lit("unknown"))
     return harms.select(
         *PLACE,

@@ -12,7 +12,7 @@ from synthetic_data.export import Ledger, write_rows
 from synthetic_data.group import group_toml
 from synthetic_data.months import months_until
 from synthetic_data.parameters import Parameters
-from synthetic_data.planting import Bed, with_faults
+from synthetic_data.planting import Target, with_faults
 from synthetic_data.randomness import Theme
 from synthetic_data.simulation import Chunk, plan_chunks, simulate
 from synthetic_data.truth import write_expected, write_true_patients, write_truth
@@ -64,16 +64,17 @@ def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Para
     rng = chunk.stream(Theme.FAULTS)
     ledgers = []
     for name, rows in books.rows.items():
-        bed = Bed(
+        target = Target(
             kind=KINDS_BY_NAME[name],
             months=chunk.months,
             full=chunk.site.exports == "full",
             typed=chunk.site.typed,
             share=dirty_share,
             first_id=chunk.position * ROWS_A_CHUNK + 1,
+            own_column=chunk.site.column_of_its_own if name == "visits" and dirty_share else None,
         )
-        spoilt = with_faults(rng, rows, bed)
-        ledgers.append(write_rows(folder / "exports", chunk, bed, spoilt, books.changed_harms))
+        spoilt = with_faults(rng, rows, target)
+        ledgers.append(write_rows(folder / "exports", chunk, target, spoilt, books.changed_harms))
     write_true_patients(folder / "truth", chunk, simulated, parameters)
     return Ledger.together(ledgers)
 

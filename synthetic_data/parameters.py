@@ -49,6 +49,7 @@ class InventedSite:
     exports: Literal["changes", "full"] = "changes"
     typed: bool = False
     months_late: int = 0
+    column_of_its_own: str | None = None  # in the visits; the contract does not know it
     logs_temperatures: bool = False
 
 
@@ -108,6 +109,7 @@ SITES = (
         return_effect=0.0,
         plateau_c=41.5,
         months_late=3,
+        column_of_its_own="room",
     ),
     InventedSite(
         code="elm",
@@ -206,20 +208,24 @@ class Parameters:
     # The patients.
     age_mean: Annotated[float, INVENTED, "years, mean age at the assessment"] = 58.0
     age_spread: Annotated[float, INVENTED, "years, standard deviation of age"] = 15.0
-    sexes: Annotated[Weights, INVENTED, ""] = (
+    sexes: Annotated[Weights, INVENTED, "sex as recorded"] = (
         ("female", 0.67),
         ("male", 0.30),
         ("other", 0.01),
         ("", 0.02),
     )
-    diagnoses: Annotated[Weights, INVENTED, ""] = (
+    diagnoses: Annotated[Weights, INVENTED, "kind of dry eye as recorded"] = (
         ("mgd", 0.66),
         ("mixed", 0.22),
         ("aqueous", 0.05),
         ("other", 0.02),
         ("", 0.05),
     )
-    treated_before: Annotated[Weights, INVENTED, ""] = (("no", 0.86), ("yes", 0.06), ("", 0.08))
+    treated_before: Annotated[Weights, INVENTED, "treated before the first session here"] = (
+        ("no", 0.86),
+        ("yes", 0.06),
+        ("", 0.08),
+    )
     moved_per_year: Annotated[float, INVENTED, "chance of moving away in a year"] = 0.02
     died_per_year: Annotated[float, INVENTED, "chance of dying in a year"] = 0.006
     eyes_correlation: Annotated[float, INVENTED, "correlation of the two eyes' true values"] = 0.80
@@ -407,18 +413,42 @@ class Parameters:
     heat_noted: Annotated[float, INVENTED, "chance that temperatures and minutes are recorded"] = (
         0.96
     )
-    lids: Annotated[Weights, INVENTED, ""] = (
+    lids: Annotated[Weights, INVENTED, "lids heated"] = (
         ("both", 0.75),
         ("lower", 0.20),
         ("upper", 0.03),
         ("", 0.02),
     )
-    expressed: Annotated[Weights, INVENTED, ""] = (("yes", 0.90), ("no", 0.07), ("", 0.03))
-    lid_hygiene: Annotated[Weights, INVENTED, ""] = (("yes", 0.72), ("no", 0.20), ("", 0.08))
-    eye_shield: Annotated[Weights, INVENTED, ""] = (("yes", 0.96), ("no", 0.02), ("", 0.02))
-    stopped_early: Annotated[Weights, INVENTED, ""] = (("no", 0.965), ("yes", 0.02), ("", 0.015))
-    screened: Annotated[Weights, INVENTED, ""] = (("yes", 0.955), ("no", 0.015), ("", 0.03))
-    consent: Annotated[Weights, INVENTED, ""] = (("yes", 0.96), ("no", 0.01), ("", 0.03))
+    expressed: Annotated[Weights, INVENTED, "whether glands were expressed"] = (
+        ("yes", 0.90),
+        ("no", 0.07),
+        ("", 0.03),
+    )
+    lid_hygiene: Annotated[Weights, INVENTED, "whether lids were cleaned"] = (
+        ("yes", 0.72),
+        ("no", 0.20),
+        ("", 0.08),
+    )
+    eye_shield: Annotated[Weights, INVENTED, "whether the eye was shielded"] = (
+        ("yes", 0.96),
+        ("no", 0.02),
+        ("", 0.02),
+    )
+    stopped_early: Annotated[Weights, INVENTED, "whether heating stopped early"] = (
+        ("no", 0.965),
+        ("yes", 0.02),
+        ("", 0.015),
+    )
+    screened: Annotated[Weights, INVENTED, "whether the patient was screened"] = (
+        ("yes", 0.955),
+        ("no", 0.015),
+        ("", 0.03),
+    )
+    consent: Annotated[Weights, INVENTED, "whether consent is on record"] = (
+        ("yes", 0.96),
+        ("no", 0.01),
+        ("", 0.03),
+    )
     operators: Annotated[int, INVENTED, "people who treat at a site"] = 4
     devices: Annotated[int, INVENTED, "devices at a site"] = 2
 
@@ -439,7 +469,7 @@ class Parameters:
     harm_later: Annotated[float, INVENTED, "chance of a late harm per session date; invented"] = (
         0.008
     )
-    harm_later_codes: Annotated[Weights, INVENTED, "which late harm; invented"] = (
+    harm_later_codes: Annotated[Weights, INVENTED, "which late harm; rates are invented"] = (
         ("redness", 0.30),
         ("discomfort", 0.30),
         ("swelling", 0.20),
@@ -463,7 +493,7 @@ class Parameters:
         float, INVENTED, "chance of another treatment from then on"
     ] = 0.45
     treatments_in_course: Annotated[float, INVENTED, "chance of one started during a course"] = 0.09
-    treatment_codes: Annotated[Weights, INVENTED, "which"] = (
+    treatment_codes: Annotated[Weights, INVENTED, "which other treatment"] = (
         ("lubricant", 0.34),
         ("warm_mask", 0.24),
         ("lid_hygiene", 0.18),

@@ -17,7 +17,7 @@ from synthetic_data.months import FOREVER, Months
 from synthetic_data.randomness import Booleans, Integers, choose, happens
 
 NO_FAULT = -1
-MARKS = ("since", "until", "role", "fault", "lacks_date", "replaces", "position")
+MARKS = ("since", "until", "role", "fault", "lacks_date", "replaces")
 
 ROLE_WEIGHTS = (0.45, 0.40, 0.15)  # refused, flagged, repeated
 ANOTHER_FAULT = 0.2  # of refused rows lack their date besides
@@ -36,11 +36,12 @@ class Role(IntEnum):
 
 
 @dataclass(frozen=True)
-class Bed:
+class Target:
     """Where faults are planted: rows of one kind and site.
 
     `share` is of the rows there are; `first_id` the first number for the ids of refused rows.
     `typed` rows hold only the faults that typed columns can, all others become text.
+    `own_column` is one that the contract does not know.
     """
 
     kind: Kind
@@ -49,6 +50,7 @@ class Bed:
     typed: bool
     share: float
     first_id: int
+    own_column: str | None = None
 
     @cached_property
     def faults(self) -> tuple[Fault, ...]:
@@ -62,14 +64,14 @@ class Bed:
         return next(dates, None)
 
 
-def with_faults(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed) -> pl.DataFrame:
+def with_faults(rng: np.random.Generator, rows: pl.DataFrame, target: Target) -> pl.DataFrame:
     """The rows with faults planted among them, in the order in which they are written.
 
     Args:
         rows: the contract's columns, typed, with `since`, `until` and `role`.
 
     Returns:
-        The same and more marks for the truth: `fault`, a position in `bed.faults` or NO_FAULT;
+        The same and more marks for the truth: `fault`, a position in `target.faults` or NO_FAULT;
         `lacks_date`, a second fault; `replaces`, whether an accepted row would be replaced.
     """
     rows = rows.with_columns(
@@ -78,15 +80,15 @@ def with_faults(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed) -> pl.Da
         replaces=pl.lit(value=False),
         position=pl.int_range(pl.len()).cast(pl.Float64),
     )
-    refused, flagged, repeated = _picked(rng, rows, bed)
-    flags = _flagged(rng, _as_text(rows[flagged]), bed)
+    refused, flagged, repeated = _picked(rng, rows, target)
+    flags = _flagged(rng, _as_text(rows[flagged]), target)
     spoilt = [
         flags,
-        _refused(rng, _as_text(rows[refused]), bed, rows.height),
+        _refused(rng, _as_text(rows[refused]), target, rows.height),
         _repeated(rng, _as_text(rows[repeated]), rows.height),
     ]
     untouched = rows.filter(~pl.col("position").is_in(flags["position"].implode()))
-    if bed.typed:
+    if target.typed:
         spoilt = [_as_typed(part, rows.schema) for part in spoilt]
     else:
         untouched = _as_text(untouched)
@@ -94,7 +96,7 @@ def with_faults(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed) -> pl.Da
 
 
 def _as_text(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.with_columns(pl.exclude(MARKS).cast(pl.String))
+    return rows.with_columns(pl.exclude(*MARKS, "position").cast(pl.String))
 
 
 def _as_typed(text: pl.DataFrame, schema: pl.Schema) -> pl.DataFrame:
@@ -104,13 +106,14 @@ def _as_typed(text: pl.DataFrame, schema: pl.Schema) -> pl.DataFrame:
     )
 
 
-def _picked(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed) -> tuple[Integers, ...]:
+def _picked(rng: np.random.Generator, rows: pl.DataFrame, target: Target) -> tuple[Integers, ...]:
     """Positions of the rows to copy and refuse, to flag, and to repeat."""
     clean = np.flatnonzero(rows["role"].to_numpy() == Role.CLEAN)
-    picked = rng.choice(clean, round(bed.share * len(clean)), replace=False)
+    count = max(round(target.share * len(clean)), min(1, len(clean)) if target.share else 0)
+    picked = rng.choice(clean, count, replace=False)
     role = choose(rng, ROLE_WEIGHTS, len(picked))
     refused, flagged, repeated = (np.sort(picked[role == n]) for n in range(len(ROLE_WEIGHTS)))
-    if bed.kind is SESSIONS:
+    if target.kind is SESSIONS:
         harmed = np.flatnonzero(rows["adverse_event"].is_in(HARMS).fill_null(value=False))
         count = min(round(OF_HARM * len(refused)), len(harmed))
         others = rng.choice(refused, len(refused) - count, replace=False)
@@ -118,10 +121,10 @@ def _picked(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed) -> tuple[Int
     return refused, flagged, repeated
 
 
-def _flagged(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed) -> pl.DataFrame:
+def _flagged(rng: np.random.Generator, rows: pl.DataFrame, target: Target) -> pl.DataFrame:
     columns = rows.columns
-    rows, _ = _assigned(rng, rows, bed, refuses=False)
-    return _overwritten(_in_role(rows, Role.FLAGGED), bed).select(columns)
+    rows, _ = _assigned(rng, rows, target, refuses=False)
+    return _overwritten(_in_role(rows, Role.FLAGGED), target).select(columns)
 
 
 def _repeated(rng: np.random.Generator, rows: pl.DataFrame, height: int) -> pl.DataFrame:
@@ -132,14 +135,18 @@ def _repeated(rng: np.random.Generator, rows: pl.DataFrame, height: int) -> pl.D
     )
 
 
-def _refused(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed, height: int) -> pl.DataFrame:
+def _refused(
+    rng: np.random.Generator, rows: pl.DataFrame, target: Target, height: int
+) -> pl.DataFrame:
     """Copies that ingest must refuse, in one batch each."""
     columns = rows.columns
-    rows, faults = _assigned(rng, rows, bed, refuses=True)
+    rows, faults = _assigned(rng, rows, target, refuses=True)
     alone = np.array([fault.twin is Twin.NONE for fault in faults], dtype=np.bool_)
-    dated = np.array([bed.own_date not in (None, fault.cell) for fault in faults], dtype=np.bool_)
-    replaces = _replacing(rng, rows, faults, bed)
-    newest = len(bed.months) - 1
+    dated = np.array(
+        [target.own_date not in (None, fault.cell) for fault in faults], dtype=np.bool_
+    )
+    replaces = _replacing(rng, rows, faults, target)
+    newest = len(target.months) - 1
     rows = (
         _in_role(rows, Role.REFUSED)
         .with_columns(
@@ -156,59 +163,61 @@ def _refused(rng: np.random.Generator, rows: pl.DataFrame, bed: Bed, height: int
         )
         .with_columns(until=pl.col("since") + 1)
     )
-    rows = _with_new_ids(rows, bed)
+    rows = _with_new_ids(rows, target)
     twins = rows.filter(pl.Series(~alone)).with_columns(second=pl.lit(value=True))
-    return _overwritten(pl.concat([rows, twins]), bed).select(columns)
+    return _overwritten(pl.concat([rows, twins]), target).select(columns)
 
 
 def _replacing(
-    rng: np.random.Generator, rows: pl.DataFrame, faults: list[Fault], bed: Bed
+    rng: np.random.Generator, rows: pl.DataFrame, faults: list[Fault], target: Target
 ) -> Booleans:
     """Which refused rows come in a later batch, under the id of a row that has no newer version."""
-    if bed.full or bed.kind is TEMPERATURES:
+    if target.full or target.kind is TEMPERATURES:
         return np.zeros(rows.height, dtype=np.bool_)
     possible: Booleans = np.array(
-        [fault.twin is Twin.NONE and fault.cell not in bed.kind.grain for fault in faults],
+        [fault.twin is Twin.NONE and fault.cell not in target.kind.grain for fault in faults],
         dtype=np.bool_,
     )
-    only_version = (rows["until"] == FOREVER) & (rows["since"] < len(bed.months) - 1)
+    only_version = (rows["until"] == FOREVER) & (rows["since"] < len(target.months) - 1)
     possible &= only_version.to_numpy()
     return possible & happens(rng, REPLACES, rows.height)
 
 
-def _with_new_ids(rows: pl.DataFrame, bed: Bed) -> pl.DataFrame:
+def _with_new_ids(rows: pl.DataFrame, target: Target) -> pl.DataFrame:
     """Ids that no other row has, but where a row is to replace another."""
-    if bed.kind is TEMPERATURES:
+    if target.kind is TEMPERATURES:
         return rows
-    key = bed.kind.grain[0]
-    fresh = pl.format("{}x{}", pl.lit(key[0]), pl.int_range(pl.len()) + bed.first_id)
+    key = target.kind.grain[0]
+    fresh = pl.format("{}x{}", pl.lit(key[0]), pl.int_range(pl.len()) + target.first_id)
     return rows.with_columns(pl.when("replaces").then(key).otherwise(fresh).alias(key))
 
 
 def _assigned(
-    rng: np.random.Generator, rows: pl.DataFrame, bed: Bed, *, refuses: bool
+    rng: np.random.Generator, rows: pl.DataFrame, target: Target, *, refuses: bool
 ) -> tuple[pl.DataFrame, list[Fault]]:
     """The rows with a fault each, all faults in turn, less those which it does not fit."""
-    able = [n for n, fault in enumerate(bed.faults) if fault.refuses == refuses]
+    able = [n for n, fault in enumerate(target.faults) if fault.refuses == refuses]
     if not able:
         rows = rows.clear()
     turn = rng.permutation(rows.height) % max(len(able), 1)
-    fits = [(pl.col("fault") == n) & bed.faults[n].fits for n in able]
+    fits = [(pl.col("fault") == n) & target.faults[n].fits for n in able]
     rows = rows.with_columns(
         fault=pl.Series(np.array(able, dtype=np.int64)[turn]),
         roll=pl.Series(rng.random(rows.height)),
         second=pl.lit(value=False),
     ).filter(pl.any_horizontal(fits or [pl.lit(value=True)]))
-    return rows, [bed.faults[n] for n in rows["fault"]]
+    return rows, [target.faults[n] for n in rows["fault"]]
 
 
-def _overwritten(rows: pl.DataFrame, bed: Bed) -> pl.DataFrame:
+def _overwritten(rows: pl.DataFrame, target: Target) -> pl.DataFrame:
     """Put each row's fault into its cell; of twins into the second row's alone."""
-    batch = np.full(rows.height, len(bed.months) - 1) if bed.full else rows["since"].to_numpy()
-    last_day = bed.months.starts[batch + 1] - 1
+    batch = (
+        np.full(rows.height, len(target.months) - 1) if target.full else rows["since"].to_numpy()
+    )
+    last_day = target.months.starts[batch + 1] - 1
     rows = rows.with_columns(last_day=pl.Series(last_day, dtype=pl.Int32).cast(pl.Date))
-    cells = {column.name: pl.col(column.name) for column in bed.kind.columns}
-    for n, fault in enumerate(bed.faults):
+    cells = {column.name: pl.col(column.name) for column in target.kind.columns}
+    for n, fault in enumerate(target.faults):
         here = pl.col("fault") == n
         if fault.twin is not Twin.NONE:
             here &= pl.col("second")
@@ -217,8 +226,8 @@ def _overwritten(rows: pl.DataFrame, bed: Bed) -> pl.DataFrame:
             right, left = (pl.lit(eye) for eye in SINGLE_EYES)
             sides = pl.when("second").then(left).otherwise(right)
             cells["eye"] = pl.when(pl.col("fault") == n).then(sides).otherwise(cells["eye"])
-    if bed.own_date:
-        cells[bed.own_date] = pl.when(~pl.col("lacks_date")).then(cells[bed.own_date])
+    if target.own_date:
+        cells[target.own_date] = pl.when(~pl.col("lacks_date")).then(cells[target.own_date])
     return rows.with_columns(cell.alias(name) for name, cell in cells.items())
 
 

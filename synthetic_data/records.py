@@ -55,8 +55,9 @@ def visit_rows(
     patient = visits["patient"].to_numpy()
     size = visits.height
     impression = visits["osdi"].to_numpy() + parameters.grade_noise * rng.standard_normal(size)
-    graded = happens(rng, parameters.grade_noted, size) & visits["osdi"].is_not_null().to_numpy()
-    asked = happens(rng, parameters.home_care_noted, size) & graded
+    looked = visits["osdi"].is_not_null().to_numpy()
+    graded = looked & happens(rng, parameters.grade_noted, size)
+    asked = looked & happens(rng, parameters.home_care_noted, size)
     minutes = np.round(patients.home_care[patient] * visits["share"].fill_null(1).to_numpy())
     years_later = (visits["day"].to_numpy() - patients.assessed[patient]) / 365.25
     return pl.DataFrame(
