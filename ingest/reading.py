@@ -1,16 +1,18 @@
 """Reads one export file as blocks of text, and refuses a file that cannot be read whole.
 
-CSV is parsed by Arrow rather than by polars, which pads a row that is too short: Arrow hands over
-every row whose fields do not match the header, with its number.
+CSV is parsed by Arrow rather than by polars, which fills up a row that is too short: Arrow hands
+over every row whose fields do not match the header, with its number.
 """
 
 import codecs
 import csv
 import gzip
 import io
+import re
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import time
 from pathlib import Path
 from typing import IO
 
@@ -21,15 +23,32 @@ import pyarrow.parquet
 
 from ingest.contract import Kind
 
-BLOCK_BYTES = 4 << 20
+WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
+BLOCK_BYTES = 4 << 20  # longest row, and about what a block of a longer text holds
 BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
 MOST_COLUMNS = 2_000
 FIRST_DATA_ROW = 2  # the header is row 1, as a spreadsheet counts
 LINE_BREAK = r"[\r\n]"
-
-
 RAGGED = pl.Schema({"source_row": pl.Int64, "line": pl.String})
+
+
+class UnusableFileError(Exception):
+    """A whole file is refused: the message says why and what to do, and nothing of its content."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Part of a file, in its order.
+
+    `rows` has `source_row` and every column of the kind as text without spaces around, empty cells
+    as null. `ragged` has `source_row` and `line` of rows that don't fit the header. `others` has
+    the values of the file's columns that the contract doesn't know, by their names.
+    """
+
+    rows: pl.DataFrame
+    ragged: pl.DataFrame
+    others: tuple[tuple[str, pl.Series], ...]
 
 
 def cells_schema(kind: Kind) -> pl.Schema:
@@ -39,26 +58,8 @@ def cells_schema(kind: Kind) -> pl.Schema:
     )
 
 
-class UnusableFileError(Exception):
-    """A whole file is refused: the message says why and what to do, and nothing of its content."""
-
-
-@dataclass(frozen=True)
-class Block:
-    """Part of a file.
-
-    `rows` has `source_row` and every column of the kind as text without spaces around, empty cells
-    as null. `ragged` has `source_row` and `line` of rows that don't fit the header. `others` has
-    the values of the file's columns that the contract doesn't know, by their names.
-    """
-
-    rows: pl.DataFrame
-    ragged: pl.DataFrame
-    others: dict[str, pl.Series]
-
-
 def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
-    """Read a file in its order, in blocks of bounded size. Rows whose cells are all empty are none.
+    """Read a file in blocks of bounded size, at least one; rows of only empty cells are none.
 
     Raises:
         UnusableFileError: the file as a whole cannot be used.
@@ -68,9 +69,7 @@ def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
         if path.is_dir():
             raise UnusableFileError("It is a folder, not a file; remove it or rename it.")
         if name.endswith(".xlsx"):
-            raise UnusableFileError(
-                "XLSX is not read yet; save it as CSV (UTF-8) and put that here."
-            )
+            raise UnusableFileError("XLSX is not read yet; save it as CSV in UTF-8.")
         if name.endswith(".parquet"):
             yield from _parquet_blocks(path, kind)
         else:
@@ -80,86 +79,30 @@ def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
 
 
 def _in_words(error: Exception) -> str:
-    """A reader's failure in one line; the reader's own words may hold content, so none is used."""
+    """A reader's failure in one line; its own words may hold content, so none of them is used."""
     if "straddl" in str(error):
         return (
             f"A row is longer than {BLOCK_BYTES >> 20} MB, or a quotation mark is not closed; "
             "correct it and export again."
         )
     if isinstance(error, EOFError | zlib.error | gzip.BadGzipFile):
-        return "It is no whole gzip file; it may be cut off. Export or copy it again."
+        return "It is no whole gzip file; it may have been cut off. Copy or export it again."
     if isinstance(error, OSError) and error.strerror:
         return f"It cannot be read ({error.strerror}); check the file and its permissions."
     return "It cannot be read as what its name says it is; export it again."
 
 
-class _Text(io.RawIOBase):
-    """A stream of bytes that must be UTF-8 without NUL; ends its last line where that is open."""
-
-    def __init__(self, source: IO[bytes]) -> None:
-        self._source = source
-        self._decoder = codecs.getincrementaldecoder("utf-8")()
-        self._lines = 0
-        self._ended = True
-
-    def readable(self) -> bool:
-        return True
-
-    def read(self, size: int = -1) -> bytes:
-        chunk = self._source.read(size)
-        if not chunk:
-            self._check(b"", final=True)
-            chunk, self._ended = (b"" if self._ended else b"\n"), True
-            return chunk
-        self._check(chunk, final=False)
-        self._lines += chunk.count(b"\n")
-        self._ended = chunk.endswith((b"\n", b"\r"))
-        return chunk
-
-    def _check(self, chunk: bytes, final: bool) -> None:
-        if self._lines == 0 and chunk.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            raise UnusableFileError("It is UTF-16 text; save it as CSV in UTF-8.")
-        nul = chunk.find(b"\0")
-        if nul >= 0:
-            row = self._lines + chunk.count(b"\n", 0, nul) + 1
-            raise UnusableFileError(
-                f"Line {row} holds a NUL byte, which no text does; export it again."
-            )
-        if chunk.isascii() and not self._decoder.getstate()[0] and not final:
-            return
-        try:
-            self._decoder.decode(chunk, final)
-        except UnicodeDecodeError as error:
-            row = self._lines + error.object.count(b"\n", 0, error.start) + 1
-            raise UnusableFileError(f"Line {row} is not UTF-8; save it as CSV in UTF-8.") from None
-
-
-def _open(path: Path) -> IO[bytes]:
-    if path.name.lower().endswith(".gz"):
-        return gzip.open(path)  # type: ignore[return-value]
-    return path.open("rb")
-
-
 @dataclass(frozen=True)
 class _Layout:
-    """Where a file's columns stand: positions (as text) of the kind's columns, and all others."""
+    """Where a file's columns stand; a position is given as text, as it names Arrow's columns."""
 
     names: tuple[str, ...]
     known: dict[str, str]  # the contract's name -> position
+    others: tuple[tuple[str, str], ...]  # the file's own names, each with its position
 
     @property
     def positions(self) -> list[str]:
         return [str(position) for position in range(len(self.names))]
-
-    @property
-    def no_cells(self) -> pl.DataFrame:
-        return pl.DataFrame(schema=dict.fromkeys(self.positions, pl.String))
-
-    @property
-    def others(self) -> dict[str, str]:
-        """Position -> the file's own name, of columns that the contract doesn't know."""
-        known = set(self.known.values())
-        return {at: self.names[int(at)] for at in self.positions if at not in known}
 
 
 def _layout(header: list[str], kind: Kind) -> _Layout:
@@ -171,13 +114,12 @@ def _layout(header: list[str], kind: Kind) -> _Layout:
             raise UnusableFileError(f"The column {column.name} stands in it twice; leave one out.")
         if column.required and column.name not in names:
             raise UnusableFileError(_missing_column(column.name, names))
+    ours = {column.name for column in kind.columns}
+    placed = [(name, str(position)) for position, name in enumerate(names)]
     return _Layout(
         names,
-        {
-            column.name: str(names.index(column.name))
-            for column in kind.columns
-            if column.name in names
-        },
+        {name: position for name, position in placed if name in ours},
+        tuple((name, position) for name, position in placed if name not in ours),
     )
 
 
@@ -187,18 +129,74 @@ def _missing_column(name: str, names: tuple[str, ...]) -> str:
     return f"The required column {name} is missing; add it and export again."
 
 
+class _Text(io.RawIOBase):
+    """A stream of bytes that must be UTF-8 without NUL; ends its last line where that is open."""
+
+    def __init__(self, source: IO[bytes]) -> None:
+        self._source = source
+        self._decoder = codecs.getincrementaldecoder("utf-8")()
+        self._ahead = b""
+        self._line = 1
+        self._line_is_open = False
+        self.has_quotes = False
+
+    def readable(self) -> bool:
+        return True
+
+    def peek(self, size: int) -> bytes:
+        """The next bytes, fewer than `size` only where the text ends; they are read again later."""
+        while len(self._ahead) < size and (chunk := self._next(size - len(self._ahead))):
+            self._ahead += chunk
+        return self._ahead
+
+    def read(self, size: int = -1) -> bytes:
+        if self._ahead:
+            end = len(self._ahead) if size < 0 else size
+            chunk, self._ahead = self._ahead[:end], self._ahead[end:]
+            return chunk
+        return self._next(size)
+
+    def _next(self, size: int) -> bytes:
+        chunk = self._source.read(size)
+        self._check(chunk)
+        if not chunk and self._line_is_open:
+            chunk = b"\n"
+        self._line += chunk.count(b"\n")
+        self._line_is_open = bool(chunk) and not chunk.endswith((b"\n", b"\r"))
+        self.has_quotes = self.has_quotes or b'"' in chunk
+        return chunk
+
+    def _check(self, chunk: bytes) -> None:
+        if self._line == 1 and chunk.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            raise UnusableFileError("It is UTF-16 text; save it as CSV in UTF-8.")
+        nul = chunk.find(b"\0")
+        if nul >= 0:
+            line = self._line + chunk.count(b"\n", 0, nul)
+            raise UnusableFileError(
+                f"Line {line} holds a NUL byte, as no text does; export it again."
+            )
+        if chunk.isascii() and chunk and not self._decoder.getstate()[0]:
+            return
+        try:
+            self._decoder.decode(chunk, final=not chunk)
+        except UnicodeDecodeError as error:
+            line = self._line + error.object.count(b"\n", 0, error.start)
+            raise UnusableFileError(f"Line {line} is not UTF-8; save it as CSV in UTF-8.") from None
+
+
 def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
-    with _open(path) as source:
-        layout = _layout(_csv_header(_Text(source)), kind)
-    ragged: list[tuple[int, str]] = []
+    with gzip.open(path) if path.name.lower().endswith(".gz") else path.open("rb") as source:
+        text = _Text(source)  # type: ignore[arg-type]  # a gzip file reads like any other
+        start = text.peek(WHOLE_BYTES)
+        layout = _layout(_csv_header(start), kind)
+        ragged: list[tuple[int, str]] = []
 
-    def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
-        ragged.append((row.number, row.text))
-        return "skip"
+        def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
+            ragged.append((row.number, row.text))
+            return "skip"
 
-    with _open(path) as source:
         reader = pyarrow.csv.open_csv(
-            _Text(source),
+            pa.BufferReader(start) if len(start) < WHOLE_BYTES else text,
             pyarrow.csv.ReadOptions(
                 use_threads=False,  # else a row has no number
                 block_size=BLOCK_BYTES,
@@ -216,34 +214,29 @@ def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
                 check_utf8=False,
             ),
         )
-        next_row = FIRST_DATA_ROW
-        handed = 0
+        first, handed_on = FIRST_DATA_ROW, 0
         for batch in reader:
-            numbers = _numbers(next_row, batch.num_rows, [row for row, _ in ragged])
-            next_row = numbers[-1] + 1 if batch.num_rows else next_row
             until = len(ragged)
-            yield _block(pl.DataFrame(batch), numbers, ragged[handed:until], layout, kind)
-            handed = until
-        yield _block(layout.no_cells, _numbers(0, 0, []), ragged[handed:], layout, kind)
+            left_out = [number for number, _ in ragged[:until] if number >= first]
+            rows = _row_numbers(first, batch.num_rows, left_out)
+            block = _block(layout, kind, pl.DataFrame(batch), rows, ragged[handed_on:until])
+            yield _without_line_breaks(block) if text.has_quotes else block
+            first, handed_on = rows[-1] + 1 if rows.len() else first, until
+        if ragged[handed_on:] or first == FIRST_DATA_ROW:
+            yield _without_line_breaks(_last_block(layout, kind, ragged[handed_on:]))
 
 
-def _csv_header(text: _Text) -> list[str]:
-    start = text.read(HEADER_BYTES)
+def _csv_header(start: bytes) -> list[str]:
     if not start:
         raise UnusableFileError("It is empty; export it again, with the header at least.")
-    lines = start.decode("utf-8-sig", errors="ignore").splitlines()
-    if len(start) >= HEADER_BYTES and len(lines) < 2:
-        raise UnusableFileError("Its first line is longer than 1 MB, so it is no header.")
+    first_line = re.split(rb"[\r\n]", start[:HEADER_BYTES], maxsplit=1)[0]
     try:
-        header = next(csv.reader(lines[:1], strict=True))
+        return next(csv.reader([first_line.decode("utf-8-sig", errors="ignore")], strict=True))
     except (csv.Error, StopIteration):
-        raise UnusableFileError(
-            "Its first line is no header of column names; correct it."
-        ) from None
-    return header
+        raise UnusableFileError("Its first line is no header of columns; correct it.") from None
 
 
-def _numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
+def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
     """`count` row numbers from `first` on, without those left out."""
     numbers = pl.int_range(first, first + count + len(left_out), eager=True)
     if left_out:
@@ -251,50 +244,17 @@ def _numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
     return numbers.head(count).alias("source_row")
 
 
-def _block(
-    cells: pl.DataFrame,
-    numbers: pl.Series,
-    ragged: list[tuple[int, str]],
-    layout: _Layout,
-    kind: Kind,
-) -> Block:
-    if any("\n" in text or "\r" in text for _, text in ragged):
-        raise UnusableFileError(_open_quote(next(row for row, text in ragged if "\n" in text)))
-    cells = cells.select(pl.all().str.strip_chars().replace("", None)).insert_column(0, numbers)
-    cells = cells.filter(~pl.all_horizontal(pl.exclude("source_row").is_null()))
-    rows = cells.select(
-        pl.col(layout.known[name]).alias(name)
-        if name in layout.known
-        else pl.lit(None, pl.String).alias(name)
-        for name in cells_schema(kind).names()[1:]
-    ).insert_column(0, cells["source_row"])
-    broken = rows.filter(pl.any_horizontal(pl.exclude("source_row").str.contains(LINE_BREAK)))
-    if broken.height:
-        raise UnusableFileError(_open_quote(broken["source_row"][0]))
-    return Block(
-        rows,
-        pl.DataFrame(ragged, schema=RAGGED, orient="row"),
-        {name: cells[at] for at, name in layout.others.items()},
-    )
-
-
-def _open_quote(row: int) -> str:
-    return (
-        f"Row {row}: a value runs over several lines, so a quotation mark is probably not closed; "
-        "correct it and export again."
-    )
-
-
 def _parquet_blocks(path: Path, kind: Kind) -> Iterator[Block]:
     with pyarrow.parquet.ParquetFile(path) as file:
         layout = _layout(file.schema_arrow.names, kind)
-        next_row = FIRST_DATA_ROW
-        yield _block(layout.no_cells, _numbers(0, 0, []), [], layout, kind)
+        first = FIRST_DATA_ROW
         for batch in file.iter_batches(batch_size=BLOCK_ROWS):
             table = pl.DataFrame(batch.rename_columns(layout.positions))
             cells = table.select(_as_text(name, type_) for name, type_ in table.schema.items())
-            yield _block(cells, _numbers(next_row, batch.num_rows, []), [], layout, kind)
-            next_row += batch.num_rows
+            yield _block(layout, kind, cells, _row_numbers(first, batch.num_rows, []), [])
+            first += batch.num_rows
+        if first == FIRST_DATA_ROW:
+            yield _last_block(layout, kind, [])
 
 
 def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
@@ -303,14 +263,64 @@ def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
     if type_ == pl.Boolean:
         return pl.when(value).then(pl.lit("yes")).when(~value).then(pl.lit("no")).alias(name)
     if isinstance(type_, pl.Datetime):
-        midnight = value.dt.time() == pl.time(0, 0)
-        return (
-            pl.when(midnight)
-            .then(value.dt.to_string("%Y-%m-%d"))
-            .otherwise(value.dt.to_string("iso"))
-        )
+        at_midnight = value.dt.time() == time(0)
+        day, moment = value.dt.to_string("%Y-%m-%d"), value.dt.to_string("iso")
+        return pl.when(at_midnight).then(day).otherwise(moment)
     if type_.is_nested() or type_ == pl.Binary:
-        raise UnusableFileError(
-            "A column holds lists or bytes instead of single values; export values."
-        )
+        raise UnusableFileError("A column of it holds lists or bytes; export single values.")
     return value.cast(pl.String)
+
+
+def _block(
+    layout: _Layout,
+    kind: Kind,
+    cells: pl.DataFrame,
+    numbers: pl.Series,
+    ragged: list[tuple[int, str]],
+) -> Block:
+    names = cells_schema(kind).names()[1:]
+    cells = cells.select(
+        numbers,
+        *(
+            _cleaned(layout.known[name]).alias(name)
+            if name in layout.known
+            else pl.lit(None, pl.String).alias(name)
+            for name in names
+        ),
+        *(_cleaned(position) for _, position in layout.others),
+    )
+    if cells[kind.grain[0]].has_nulls():
+        cells = cells.filter(~pl.all_horizontal(pl.exclude("source_row").is_null()))
+    return Block(
+        cells.select("source_row", *names),
+        pl.DataFrame(ragged, schema=RAGGED, orient="row"),
+        tuple((name, cells[position]) for name, position in layout.others),
+    )
+
+
+def _last_block(layout: _Layout, kind: Kind, ragged: list[tuple[int, str]]) -> Block:
+    """What is left when all regular rows are handed on."""
+    nothing = pl.DataFrame(schema=dict.fromkeys(layout.positions, pl.String))
+    return _block(layout, kind, nothing, _row_numbers(0, 0, []), ragged)
+
+
+def _cleaned(position: str) -> pl.Expr:
+    return pl.col(position).str.strip_chars().replace("", None)
+
+
+def _without_line_breaks(block: Block) -> Block:
+    """No cell of the contract holds a line break: one that does has swallowed the rows after it.
+
+    Raises:
+        UnusableFileError: telling the first such row.
+    """
+    broken = block.rows.filter(
+        pl.any_horizontal(pl.exclude("source_row").str.contains(LINE_BREAK))
+    )["source_row"]
+    broken.extend(block.ragged.filter(pl.col("line").str.contains(LINE_BREAK))["source_row"])
+    if broken.len():
+        raise UnusableFileError(
+            f"Row {broken.sort()[0]} runs over several lines, so a quotation mark is probably not "
+            "closed; correct it and export again."
+        )
+    return block

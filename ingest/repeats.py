@@ -1,45 +1,61 @@
 """What one row cannot show: repeated rows, repeated keys, eye rows that disagree.
 
-Rows are known by `position`, their place in the unit. Suspects are found by a hash of few columns
-and settled by comparing values, so that a large unit costs one narrow pass.
+Rows are known by `position`, their place in the unit. Suspects are found by a hash over few
+columns and settled by comparing values, so that a large unit costs one narrow pass.
 """
+
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import polars as pl
 
 from ingest.checks import FAULT, fault_name, text_name
 from ingest.contract import Kind, Reason
 
-REFUSALS = pl.Schema({"position": pl.UInt32(), "column_name": pl.String(), "reason": FAULT})
+Collect = Callable[[pl.LazyFrame], pl.DataFrame]
+PLACED = pl.Schema({"position": pl.Int64(), "source_file": pl.String()})
+REFUSALS = pl.Schema({"position": pl.Int64(), "column_name": pl.String(), "reason": FAULT})
 
 
-def same_grain(rows: pl.DataFrame, kind: Kind) -> pl.DataFrame:
-    """Rows whose grain's columns, empty ones too, hash as in another row."""
-    hashes = rows.select(pl.struct(kind.stored_grain).hash())[:, 0]
-    if hashes.n_unique() == hashes.len():
-        return rows.clear()
-    return rows.filter(hashes.is_duplicated())
+@dataclass(frozen=True)
+class Repeats:
+    """`exact`: rows that repeat an earlier one. `same_key`: other rows whose whole key stands in
+    another row too. Both have `position` and `source_file`, the latter the key as well."""
+
+    exact: pl.DataFrame
+    same_key: pl.DataFrame
 
 
-def exact_repeats(suspects: pl.DataFrame, kind: Kind) -> pl.DataFrame:
-    """Rows that repeat an earlier one in every column, as stored or, where faulty, as written."""
-    as_written = (
-        pl.when(pl.col(fault_name(column)).is_not_null()).then(pl.col(text_name(column)))
-        for column in kind.columns
-        if column not in kind.keys
-    )
-    content = [*(column.stored_name for column in kind.columns), *as_written]
-    return suspects.filter(pl.col("position") != pl.col("position").min().over(content))
-
-
-def rows_of_one_key(suspects: pl.DataFrame, kind: Kind) -> pl.DataFrame:
-    """Rows whose whole grain stands in another row too; none may be an exact repeat."""
+def find_repeats(rows: pl.LazyFrame, kind: Kind, collect: Collect) -> Repeats:
+    """Compare a unit's rows by their key, and those of one key by all their columns."""
     grain = kind.stored_grain
-    return suspects.drop_nulls(grain).filter(pl.len().over(grain) > 1)
+    hashes = collect(rows.select("position", hash=pl.struct(grain).hash()))
+    if hashes["hash"].n_unique() == hashes.height:
+        return Repeats(pl.DataFrame(schema=PLACED), pl.DataFrame(schema=PLACED))
+    suspects = collect(within(rows, hashes.filter(pl.col("hash").is_duplicated())))
+    repeats = pl.col("position") != pl.col("position").min().over(_content(kind))
+    different = suspects.filter(~repeats).drop_nulls(grain)
+    return Repeats(
+        suspects.filter(repeats).select("position", "source_file"),
+        different.filter(pl.len().over(grain) > 1).select("position", "source_file", *grain),
+    )
+
+
+def _content(kind: Kind) -> list[str | pl.Expr]:
+    """A row's whole content: what is stored, and where a cell is at fault, what was written."""
+    return [
+        *(column.stored_name for column in kind.columns),
+        *(
+            pl.when(pl.col(fault_name(column)).is_not_null()).then(pl.col(text_name(column)))
+            for column in kind.columns
+            if column not in kind.keys
+        ),
+    ]
 
 
 def repeated_key(same_key: pl.DataFrame, kind: Kind) -> pl.DataFrame:
     """Refusals of all rows that share a key and differ; none where the kind averages them."""
-    if kind.averaged:
+    if kind.averaged or same_key.is_empty():
         return pl.DataFrame(schema=REFUSALS)
     return same_key.select(
         "position",
@@ -48,22 +64,29 @@ def repeated_key(same_key: pl.DataFrame, kind: Kind) -> pl.DataFrame:
     )
 
 
-def eyes_that_disagree(rows: pl.DataFrame, kind: Kind) -> pl.DataFrame:
+def eyes_that_disagree(rows: pl.LazyFrame, kind: Kind, collect: Collect) -> pl.DataFrame:
     """Refusals of a session's rows that differ where they must agree; empty agrees with any."""
     if not kind.agree:
         return pl.DataFrame(schema=REFUSALS)
     session = kind.stored_grain[0]
     values = {name: pl.col(kind.column(name).stored_name) for name in kind.agree}
-    differing = (
+    content = pl.struct(values.values()).hash()
+    unequal = collect(
         rows.group_by(session)
-        .agg(value.drop_nulls().n_unique().alias(name) for name, value in values.items())
-        .unpivot(kind.agree, index=session, variable_name="column_name", value_name="values")
-        .filter(pl.col("values") > 1)
-        .sort(session)
+        .agg(least=content.min(), most=content.max())
+        .filter(pl.col("least") != pl.col("most"))
+        .select(session)
     )
+    if unequal.is_empty():
+        return pl.DataFrame(schema=REFUSALS)
+    suspects = collect(rows.join(unequal.lazy(), on=session, how="semi").sort("position"))
+    differs = {
+        name: (value.drop_nulls().n_unique() > 1).over(session) for name, value in values.items()
+    }
     return (
-        rows.select("position", session)
-        .join(differing, on=session, maintain_order="left_right")
+        suspects.select("position", **differs)
+        .unpivot(kind.agree, index="position", variable_name="column_name")
+        .filter("value")
         .select(
             "position", "column_name", pl.lit(Reason.EYES_DISAGREE.value, FAULT).alias("reason")
         )
@@ -71,27 +94,44 @@ def eyes_that_disagree(rows: pl.DataFrame, kind: Kind) -> pl.DataFrame:
 
 
 def average_samples(
-    rows: pl.DataFrame, same_key: pl.DataFrame, kind: Kind
-) -> tuple[pl.DataFrame, pl.DataFrame]:
+    rows: pl.LazyFrame, same_key: pl.DataFrame, kind: Kind, collect: Collect
+) -> tuple[pl.LazyFrame, pl.DataFrame]:
     """Rows of one key as one row, where the kind averages them: the first, with the mean value.
 
     Returns:
-        All rows to keep, in their order; and the rows that another one stands for.
+        The rows to keep, in their order; position and file of those that another stands for.
     """
+    if not kind.averaged or same_key.is_empty():
+        return rows, pl.DataFrame(schema=PLACED)
     grain, value = kind.stored_grain, kind.averaged
-    several = rows.join(same_key, on="position", how="semi")
-    if value is None or several.is_empty():
-        return rows, rows.clear()
     total, samples = pl.col(value).sum().over(grain), pl.len().over(grain)  # an exact decimal sum
-    means = several.select(
+    means = collect(within(rows, same_key)).select(
         "position",
-        mean=(total.cast(pl.Float64) / samples).cast(several.schema[value]),
-        is_first=pl.col("position").min().over(grain) == pl.col("position"),
+        "source_file",
+        mean=(total.cast(pl.Float64) / samples).cast(kind.column(value).stored_type),
+        is_first=pl.col("position") == pl.col("position").min().over(grain),
     )
-    merged = several.join(means.filter(~pl.col("is_first")), on="position", how="semi")
+    merged = means.filter(~pl.col("is_first"))
     kept = (
-        rows.join(merged, on="position", how="anti", maintain_order="left")
-        .join(means, on="position", how="left", maintain_order="left")
+        without(rows, merged["position"])
+        .join(
+            means.lazy().select("position", "mean"),
+            on="position",
+            how="left",
+            maintain_order="left",
+        )
         .with_columns(pl.coalesce("mean", value).alias(value))
     )
-    return kept, merged
+    return kept, merged.select("position", "source_file")
+
+
+def within(rows: pl.LazyFrame, few: pl.DataFrame) -> pl.LazyFrame:
+    """The rows whose position is among those of a smaller frame, in their order."""
+    return rows.filter(pl.col("position").is_in(few["position"].implode()))
+
+
+def without(rows: pl.LazyFrame, positions: pl.Series) -> pl.LazyFrame:
+    """The rows at none of some positions, in their order."""
+    if positions.is_empty():
+        return rows
+    return rows.filter(~pl.col("position").is_in(positions.implode()))

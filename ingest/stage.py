@@ -5,7 +5,7 @@ from collections.abc import Callable
 from ingest.batches import find_exports
 from ingest.keys import Rekeying
 from ingest.report import IngestReport, report_of
-from ingest.store import mapping_bytes, run_digest, unit_digest
+from ingest.store import mapping_bytes, remove_leftovers, run_digest, unit_digest
 from ingest.units import ingest_unit
 from pipeline.workspace import Workspace
 
@@ -26,6 +26,7 @@ def ingest(
     exports = find_exports(workspace)
     run, rekeying = run_digest(workspace), Rekeying(workspace.key)
     mappings = {code: mapping_bytes(workspace, code) for code in workspace.settings.site_codes}
+    remove_leftovers(workspace)
     units, accounts = [], []
     for done, export in enumerate(exports.exports, start=1):
         digest = unit_digest(export, run, mappings[export.batch.site])

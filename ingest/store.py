@@ -2,10 +2,12 @@
 
 import hashlib
 import json
-import os
-from collections.abc import Mapping
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import polars as pl
@@ -18,6 +20,8 @@ from pipeline.workspace import Workspace
 
 ACCOUNT = "lidcohort.account"  # the key under which a file's footer keeps its unit's account
 CHUNK_BYTES = 1 << 20
+PARTIAL = ".partial"  # ending of a file that is being written
+SCRATCH = ".scratch-"  # beginning of a folder of rows that are being checked
 
 
 def run_digest(workspace: Workspace) -> bytes:
@@ -55,14 +59,14 @@ def mapping_bytes(workspace: Workspace, site: str) -> bytes:
     return path.read_bytes() if path.is_file() else b""
 
 
-def write_parquet(frame: pl.DataFrame, path: Path, account: Mapping[str, Any]) -> None:
-    """Write a frame so that `path` is either absent or whole, whenever the run is killed."""
+def write_parquet(frame: pl.LazyFrame, path: Path, account: Mapping[str, Any]) -> None:
+    """Write a frame so that `path` is either absent or whole, whenever the run is killed.
+
+    The folder is not synced: a name lost with the power costs reading the unit again.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_suffix(".partial")
-    with temporary.open("wb") as file:
-        frame.write_parquet(file, metadata={ACCOUNT: json.dumps(account)})
-        file.flush()
-        os.fsync(file.fileno())
+    temporary = path.with_suffix(PARTIAL)
+    frame.sink_parquet(temporary, metadata={ACCOUNT: json.dumps(account)}, sync_on_close="data")
     temporary.rename(path)
 
 
@@ -73,6 +77,23 @@ def read_account(path: Path) -> tuple[int, dict[str, Any]] | None:
         return footer.num_rows, json.loads(footer.metadata[ACCOUNT.encode()])
     except (OSError, pyarrow.ArrowException, KeyError, TypeError, ValueError):
         return None
+
+
+@contextmanager
+def scratch_folder(workspace: Workspace) -> Iterator[Path]:
+    """A folder for the rows of a unit that is too large for memory; removed afterwards."""
+    workspace.accepted.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=SCRATCH, dir=workspace.accepted) as folder:
+        yield Path(folder)
+
+
+def remove_leftovers(workspace: Workspace) -> None:
+    """Remove what a killed run left in the stores."""
+    for folder in workspace.accepted.glob(f"{SCRATCH}*"):
+        shutil.rmtree(folder)
+    for store in (workspace.accepted, workspace.quarantine):
+        for partial in store.glob(f"*/*/*{PARTIAL}"):
+            partial.unlink()
 
 
 def _content_digest(path: Path) -> bytes:

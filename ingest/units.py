@@ -7,7 +7,7 @@ from ingest.batches import Export
 from ingest.checking import Account, check_unit
 from ingest.checks import Judge
 from ingest.keys import Rekeying
-from ingest.store import read_account, write_parquet
+from ingest.store import read_account, scratch_folder, write_parquet
 from pipeline.errors import DataRefused
 from pipeline.workspace import Workspace
 
@@ -41,12 +41,13 @@ def ingest_unit(
     cached = account is not None
     if account is None:
         judge = Judge(export.kind, export.batch.last_day, workspace.settings.protocol_codes)
-        checked = check_unit(export, judge, rekeying)
-        account = checked.account
-        prove_conservation(export, account)
-        if checked.refused.height:
-            write_parquet(checked.refused, quarantine, {})
-        write_parquet(checked.accepted, accepted, account)
+        with scratch_folder(workspace) as scratch:
+            checked = check_unit(export, judge, rekeying, scratch)
+            account = checked.account
+            prove_conservation(export, account)
+            if checked.refused is not None:
+                write_parquet(checked.refused, quarantine, {})
+            write_parquet(checked.accepted, accepted, account)
     refused = quarantine if any(file["refused"] for file in account["files"]) else None
     batch = export.batch
     unit = Unit(batch.site, batch.name, export.kind.name, digest, accepted, refused, cached)

@@ -1,0 +1,164 @@
+"""The rows of a unit's files: screened, judged and re-keyed, in memory or in parts on the disk."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import polars as pl
+
+from ingest.batches import Export
+from ingest.checks import Judge
+from ingest.contract import EARLIEST_DAY, KINDS_BY_NAME, Kind
+from ingest.identifiers import screen
+from ingest.keys import Rekeying
+from ingest.reading import RAGGED, WHOLE_BYTES, Block, UnusableFileError, cells_schema, read_blocks
+from pipeline.errors import DataRefused
+
+IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
+PART_ROWS = 500_000
+
+
+@dataclass(frozen=True)
+class ReadFile:
+    """One file as read; a refused one has no row."""
+
+    name: str
+    bytes: int
+    rows_read: int
+    refusal: str | None
+    unknown_columns: Counter[str]  # column -> values in it
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """A unit's judged and re-keyed `rows` with their `position` and `source_file`; `ragged` lines
+    with `source_file`; and its files. `is_large` rows lie on the disk."""
+
+    rows: pl.LazyFrame
+    ragged: pl.DataFrame
+    files: tuple[ReadFile, ...]
+    is_large: bool
+
+    def collect(self, frame: pl.LazyFrame) -> pl.DataFrame:
+        """Work out a frame in memory, with the engine that fits the unit's size."""
+        if self.is_large:
+            return frame.collect(engine="streaming")
+        return frame.collect(engine="in-memory", optimizations=pl.QueryOptFlags.none())
+
+    def settled(self, frame: pl.LazyFrame) -> pl.LazyFrame:
+        """A frame that is used more than once: worked out now where the unit is small."""
+        return frame if self.is_large else self.collect(frame).lazy()
+
+
+def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path) -> Gathered:
+    """Read a unit's files in their order; a large unit's rows are kept in the folder `scratch`.
+
+    Raises:
+        DataRefused: a file changed while it was read.
+    """
+    kind, site = export.kind, export.batch.site
+    is_large = sum(path.stat().st_size for path in export.files) > IN_MEMORY_BYTES
+    rows = _Rows(kind, scratch if is_large else None)
+    ragged = [_no_ragged()]
+    files = []
+    for path in export.files:
+        rows_read, unknown_columns = 0, Counter[str]()
+        try:
+            blocks = screened_blocks(path, kind)
+        except UnusableFileError as refusal:
+            files.append(ReadFile(path.name, path.stat().st_size, 0, str(refusal), unknown_columns))
+            continue
+        for block in blocks:
+            rows.add(judge.judge(block.rows), path.name, site, rekeying)
+            if block.ragged.height:
+                ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
+            rows_read += block.rows.height + block.ragged.height
+            unknown_columns.update({name: values.count() for name, values in block.others})
+        files.append(ReadFile(path.name, path.stat().st_size, rows_read, None, unknown_columns))
+    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), is_large)
+
+
+def screened_blocks(path: Path, kind: Kind) -> Iterable[Block]:
+    """A file's blocks once all of them are known to be usable; a long file is read twice for that.
+
+    Raises:
+        UnusableFileError: the file as a whole cannot be used, or seems to hold identifiers.
+    """
+    if path.stat().st_size <= WHOLE_BYTES:
+        blocks = list(read_blocks(path, kind))
+        for block in blocks:
+            screen(block, kind)
+        return blocks
+    for block in read_blocks(path, kind):
+        screen(block, kind)
+    return _second_reading(path, kind)
+
+
+def _second_reading(path: Path, kind: Kind) -> Iterator[Block]:
+    try:
+        yield from read_blocks(path, kind)
+    except UnusableFileError as error:
+        raise DataRefused(
+            f"{path} changed while it was read: {error}", "Run again once it is whole."
+        ) from None
+
+
+class _Rows:
+    """Judged rows as they come: held in memory, or written in parts where a folder is given."""
+
+    def __init__(self, kind: Kind, folder: Path | None) -> None:
+        self._kind = kind
+        self._folder = folder
+        self._frames: list[pl.DataFrame] = []
+        self._written = 0
+        self._rows = 0
+
+    def add(self, judged: pl.DataFrame, file: str, site: str, rekeying: Rekeying) -> None:
+        """Keep rows under their new keys, with the place where each stood."""
+        if judged.is_empty():
+            return
+        self._frames.append(
+            judged.with_columns(
+                *(
+                    rekeying.keys(judged[key.stored_name], site, key.entity)
+                    for key in self._kind.keys
+                ),
+                pl.lit(file).alias("source_file"),
+                pl.int_range(self._rows, self._rows + judged.height).alias("position"),
+            )
+        )
+        self._rows += judged.height
+        if self._folder and sum(frame.height for frame in self._frames) >= PART_ROWS:
+            self._write_part(self._folder)
+
+    def lazy(self) -> pl.LazyFrame:
+        """All rows, in their order."""
+        if self._folder and self._rows:
+            self._write_part(self._folder)
+            return pl.scan_parquet(self._folder / "*.parquet")
+        return pl.concat(self._frames or [_no_rows(self._kind.name)]).lazy()
+
+    def _write_part(self, folder: Path) -> None:
+        if self._frames:
+            part = folder / f"{self._written:06}.parquet"
+            pl.concat(self._frames).write_parquet(part, compression="lz4")
+            self._frames, self._written = [], self._written + 1
+
+
+@cache
+def _no_rows(kind_name: str) -> pl.DataFrame:
+    """No judged row, in the schema of judged and re-keyed ones."""
+    kind = KINDS_BY_NAME[kind_name]
+    cells = pl.DataFrame(schema=cells_schema(kind))
+    return (
+        Judge(kind, EARLIEST_DAY, ())
+        .judge(cells)
+        .with_columns(pl.lit("").alias("source_file"), pl.lit(0, pl.Int64).alias("position"))
+    )
+
+
+@cache
+def _no_ragged() -> pl.DataFrame:
+    return pl.DataFrame(schema=RAGGED | {"source_file": pl.String()})
