@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 from great_expectations.expectations.expectation import Expectation
 
@@ -126,8 +126,9 @@ def _any_of(queries: Iterable[str]) -> str:
 def _fault_of_share(share: Share) -> str:
     columns = tuple(dict.fromkeys((share.low, share.share, share.high)))
     ends = () if share.at_most is None else (str(share.at_most),)
-    out_of_order = (
-        f"{lower} > {upper} + {ROUNDING}" for lower, upper in pairwise(("0", *columns, *ends))
+    out_of_order = (  # any pair: a curve's limits are null where it has fallen to 0
+        f"{lower} > {upper} + {ROUNDING}"
+        for lower, upper in combinations(("0", *columns, *ends), 2)
     )
     wrongly_null = (
         f"({column} is null) <> ({share.of} = 0)" for column in columns if share.of is not None
