@@ -24,6 +24,7 @@ FAILURE = "failure.json"
 START_PAGE = Path("dashboards") / "index.html"
 BUILT_SCHEMAS = ("courses", "cohorts", "quality")
 STAGE_FOLDERS = ("dashboards", "expectations", "ingest", "models", "pipeline")
+LEFT_BY_TOOLS = frozenset({"__pycache__", "target", "logs", "dbt_packages", ".user.yml"})
 VERSIONED = (
     "lidcohort",
     "dbt-core",
@@ -72,13 +73,15 @@ def candidate(workspace: Workspace, report: IngestReport) -> Candidate:
 def code_digest() -> str:
     """Changes whenever a stage's code, SQL or template does, whatever the version says."""
     project = Path(__file__).parents[1]
-    files = sorted(
-        file
+    files = [
+        file.relative_to(project)
         for folder in STAGE_FOLDERS
-        for file in (project / folder).rglob("*")
-        if file.suffix in {".py", ".sql", ".yml", ".csv", ".toml", ".html", ".css", ".js"}
+        for file in sorted((project / folder).rglob("*"))
+        if file.is_file() and not LEFT_BY_TOOLS.intersection(file.parts)
+    ]
+    return _digest(
+        *(part for file in files for part in (bytes(file), (project / file).read_bytes()))
     )
-    return _digest(*(part for file in files for part in (file.name.encode(), file.read_bytes())))
 
 
 def finish(candidate: Candidate, gates: Sequence[GateReport]) -> None:
