@@ -156,9 +156,9 @@ select
         ),
         false
     ) as other_treatment,
-    eyes.eyes = 2 and stated.most_eyes_a_day = 1 as eyes_treated_one_at_a_time
+    coalesce(eyes.eyes = 2 and stated.most_eyes_a_day = 1, false) as eyes_treated_one_at_a_time
 from stated
-inner join eyes on stated.course_id = eyes.course_id
+left join eyes on stated.course_id = eyes.course_id
 left join {{ ref('stg_patients') }} as patients
     on stated.site = patients.site and stated.patient_key = patients.patient_key
 left join symptoms on stated.course_id = symptoms.course_id
