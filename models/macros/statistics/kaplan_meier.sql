@@ -36,7 +36,7 @@
     {%- set count_type = 'decimal(38, 24)' if weight else 'bigint' %}
     {%- set shown_type = 'double' if weight else 'bigint' %}
     {%- set one = 'cast(' ~ (weight or 1) ~ ' as ' ~ count_type ~ ')' %}
-    {%- set until_now = running(by, 'time') %}
+    {%- set so_far = until_now(by) %}
     with
     km_changes as (
         select
@@ -95,7 +95,7 @@
         from (
             select
                 km_times.*,
-                sum(leaving) over ({{ running(by, 'time desc') }}) as at_risk
+                sum(leaving) over ({{ from_now(by) }}) as at_risk
             from km_times
         ) as km_risk
     ),
@@ -108,10 +108,10 @@
             events,
             censored,
             at_risk * step as per_event,
-            {{ exact_sum('events * step', until_now) }} as greenwood,
+            {{ exact_sum('events * step', so_far) }} as greenwood,
             case
-                when max(takes_all) over ({{ until_now }}) = 1 then 0e0
-                else exp(-{{ exact_sum('ln(1e0 + events * at_risk * step)', until_now) }})
+                when max(takes_all) over ({{ so_far }}) = 1 then 0e0
+                else exp(-{{ exact_sum('ln(1e0 + events * at_risk * step)', so_far) }})
             end as survival
         from km_steps
     ),
@@ -132,27 +132,31 @@
             cluster_key
     ),
 
+    km_standing as (
+        select
+            km_moves.*,
+            {{ exact_sum('leaving', from_now(by ~ ', cluster_key')) }}
+                as present_before,
+            {{ exact_sum('settling', until_now(by ~ ', cluster_key')) }}
+                as settled_after
+        from km_moves
+    ),
+
     km_states as (
         select
-            {{ by }},
-            time,
-            leaving,
-            settling,
-            {{ exact_sum('leaving', running(by ~ ', cluster_key', 'time desc')) }} as present,
-            {{ exact_sum('settling', running(by ~ ', cluster_key', 'time')) }} as settled
-        from km_moves
+            km_standing.*,
+            present_before - leaving as present_after,
+            settled_after - settling as settled_before
+        from km_standing
     ),
 
     km_products as (
         select
             {{ by }},
             time,
-            {{ exact_sum('settled * settled - (settled - settling) * (settled - settling)') }}
-                as settled_settled,
-            {{ exact_sum('settled * (present - leaving) - (settled - settling) * present') }}
-                as settled_present,
-            {{ exact_sum('present * present - (present - leaving) * (present - leaving)') }}
-                as present_present
+            {{ change_of_product('settled', 'settled') }} as settled_settled,
+            {{ change_of_product('settled', 'present') }} as settled_present,
+            {{ change_of_product('present', 'present') }} as present_present
         from km_states
         group by
             {{ by }},
@@ -172,11 +176,11 @@
                 when survival > 0 then survival * sqrt(
                     {%- if cluster %}
                     greatest(
-                        {{ exact_sum('settled_settled', until_now) }}
-                        - 2e0 * greenwood * {{ exact_sum('settled_present', until_now) }}
+                        {{ exact_sum('settled_settled', so_far) }}
+                        - 2e0 * greenwood * {{ exact_sum('settled_present', so_far) }}
                         + greenwood * greenwood * (
-                            {{ exact_sum('present_present', running(by, 'time desc')) }}
-                            - present_present
+                            present_present
+                            - {{ exact_sum('present_present', from_now(by)) }}
                         ),
                         0e0
                     )
@@ -198,9 +202,3 @@
     from km_errors
     where events > 0 or censored > 0
 {% endmacro %}
-
-
-{#- The frame of a running sum: within `by`, from the first row in `order` up to the current one. -#}
-{% macro running(by, order) -%}
-    partition by {{ by }} order by {{ order }} rows between unbounded preceding and current row
-{%- endmacro %}

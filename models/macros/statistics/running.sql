@@ -1,0 +1,19 @@
+{#- Frames of running sums within `by`, in the order of `time`: all rows up to the current one, and
+    all from the current one on. -#}
+{% macro until_now(by) -%}
+    partition by {{ by }} order by time rows between unbounded preceding and current row
+{%- endmacro %}
+
+
+{% macro from_now(by) -%}
+    partition by {{ by }} order by time rows between current row and unbounded following
+{%- endmacro %}
+
+
+{#- By how much the sum over clusters of one x other changes at a time, where each cluster's state
+    before and after it stands in columns `<name>_before` and `<name>_after`; an aggregate. -#}
+{% macro change_of_product(one, other) -%}
+    {{ exact_sum(
+        one ~ '_after * ' ~ other ~ '_after - ' ~ one ~ '_before * ' ~ other ~ '_before'
+    ) }}
+{%- endmacro %}
