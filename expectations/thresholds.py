@@ -9,17 +9,19 @@ HISTORY_BATCHES = 12  # a year of monthly batches, so that growth and seasons wa
 EARLIER_BATCHES_NEEDED = 6  # a median of fewer follows a single odd month
 RECENT_BATCHES = 3  # older batches were judged when they came; a site may send a quarter at once
 
+STANDARD_ERRORS_JUDGED = 5  # of thousands of comparisons a run, chance alone takes some to 4
+
 # Volume
 USUAL_ROWS_JUDGED = 30  # below it, chance alone halves a month's rows
 FEWEST_TIMES_USUAL = 0.4  # a holiday month halves the rows; a cut file loses most of them
 MOST_TIMES_USUAL = 2.5  # a catch-up doubles them; an export of everything brings many times more
 
 # Empty columns
-ROWS_JUDGED_FOR_EMPTINESS = 30  # at 30 rows, a rise by 0.3 is over three standard errors
-HIGHEST_RISE_OF_EMPTY_SHARE = 0.3  # a column lost or renamed at the source rises to all
+ROWS_JUDGED_FOR_EMPTINESS = 30  # fewer say little of a share
+HIGHEST_RISE_OF_EMPTY_SHARE = 0.2  # a column lost or renamed at the source rises to all
 
 # Units
-VALUES_JUDGED_FOR_UNIT = 30  # the mean of 30 scores or temperatures moves by a tenth or so
+VALUES_JUDGED_FOR_UNIT = 30  # fewer say little of a mean
 LOWEST_TIMES_USUAL_MEAN = 0.6  # a score left unscaled reads 0.48 of itself, hours 0.02 of minutes
 HIGHEST_TIMES_USUAL_MEAN = 1.7  # Fahrenheit reads 2.5 times Celsius, seconds 60 times minutes
 

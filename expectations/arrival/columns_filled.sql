@@ -48,6 +48,14 @@ counted as (
             and filled.batch = flagged.batch
             and filled.kind = flagged.kind
             and filled.column_name = flagged.column_name
+),
+
+with_usual as (
+    select
+        *,
+        earlier(empty_share, (site, kind, column_name), position) as earlier_batches,
+        usual(empty_share, (site, kind, column_name), position) as usual_share
+    from counted
 )
 
 select
@@ -55,9 +63,13 @@ select
     batches_since,
     rows_accepted,
     empty_share,
-    earlier(empty_share, (site, kind, column_name), position) as earlier_batches,
-    empty_share - usual(empty_share, (site, kind, column_name), position) as rise_of_empty_share,
+    earlier_batches,
+    usual_share,
+    empty_share - usual_share as rise_of_empty_share,
+    abs(empty_share - usual_share)
+    / sqrt(greatest(usual_share * (1 - usual_share), 0.01) / rows_accepted)
+        as standard_errors_off,
     flagged,
     flagged / nullif(given, 0) as flagged_share
-from counted
+from with_usual
 order by key

@@ -40,7 +40,8 @@ means as (
         batch,
         quantity,
         count(*) as recorded,
-        avg(value) as mean
+        avg(value) as mean,
+        (sum(value * value) - sum(value) * sum(value) / count(*)) / (count(*) - 1) as variance
     from (
         select * from first_outcomes
         union all
@@ -64,6 +65,7 @@ select
     mean,
     earlier_batches,
     usual_mean,
-    mean / nullif(usual_mean, 0) as times_usual_mean
+    mean / nullif(usual_mean, 0) as times_usual_mean,
+    abs(mean - usual_mean) / sqrt(greatest(variance, 1e-6) / recorded) as standard_errors_off
 from with_usual
 order by key

@@ -136,6 +136,33 @@ def scores_come_unscaled(inputs):
     inputs.change(SITE, NEWEST, "outcomes", value=Decimal(19))
 
 
+@breaks()
+def scores_fall_as_far_as_a_few_patients_may_take_them(inputs):
+    inputs.change(SITE, NEWEST, "outcomes", value=Decimal(12))
+    for row in inputs.accepted[SITE, NEWEST, "outcomes"][:4]:
+        row["value"] = Decimal(100)
+
+
+@breaks()
+def a_column_is_left_empty_somewhat_more_often(inputs):
+    for (site, _, kind), rows in inputs.accepted.items():
+        if (site, kind) == (SITE, "visits"):
+            for row in rows[:20]:
+                row["severity_grade"] = None
+    for row in inputs.accepted[SITE, NEWEST, "visits"][20:30]:
+        row["severity_grade"] = None
+
+
+@breaks()
+def a_few_more_temperature_logs_came(inputs):
+    for month, logs in [(f"2024-0{number}", 1) for number in range(1, 8)] + [(NEWEST, 3)]:
+        inputs.accepted[SITE, month, "temperatures"] = [
+            {"session_key": inputs.key_of(month, log), "eye": "right", "t_s": t, "temp_c": 42}
+            for log in range(logs)
+            for t in range(100)
+        ]
+
+
 @breaks("links_hold", "links_mostly_hold")
 def visits_come_with_other_numbers(inputs):
     for (site, month, kind), rows in inputs.accepted.items():
