@@ -256,13 +256,9 @@ def _grades(
 
 def _banded(values: pl.DataFrame, bands: tuple[tuple[float, str], ...]) -> pl.DataFrame:
     """Half-open bands, each with its upper end."""
-    ends = [end for end, _ in bands[:-1]]
-    names = [name for _, name in bands]
-    return values.select(
-        "course",
-        "eye",
-        band=pl.col("value").cut(ends, labels=names, left_closed=True).cast(pl.String),
-    )
+    ends, names = zip(*bands, strict=True)
+    band = np.searchsorted(ends, values["value"].to_numpy(), side="right")
+    return values.select("course", "eye", band=pl.Series(names).gather(band))
 
 
 def _units(graded: pl.DataFrame, simulated: Simulated, rule: Rule) -> pl.DataFrame:

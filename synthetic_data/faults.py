@@ -22,7 +22,7 @@ from ingest.contract import (
 )
 
 UNLISTED = "unlisted"
-ALWAYS = pl.lit(value=True)
+ALWAYS = pl.repeat(value=True, n=pl.len())
 ROLL, LAST_DAY = pl.col("roll"), pl.col("last_day")  # 0 to 1 at random; of the row's batch
 
 

@@ -145,27 +145,20 @@ def _refused(
     dated = np.array(
         [target.own_date not in (None, fault.cell) for fault in faults], dtype=np.bool_
     )
-    replaces = _replacing(rng, rows, faults, target)
-    newest = len(target.months) - 1
-    rows = (
-        _in_role(rows, Role.REFUSED)
-        .with_columns(
-            replaces=pl.Series(replaces),
-            lacks_date=pl.Series(alone & dated & happens(rng, ANOTHER_FAULT, rows.height)),
-            position=pl.Series(rng.random(rows.height) * height),
-        )
-        .with_columns(
-            since=pl.when("replaces")
-            .then(
-                pl.col("since") + 1 + (pl.col("roll") * (newest - pl.col("since"))).cast(pl.Int64)
-            )
-            .otherwise("since")
-        )
-        .with_columns(until=pl.col("since") + 1)
+    replaces = pl.Series(_replacing(rng, rows, faults, target))
+    batches_left = len(target.months) - 1 - pl.col("since")
+    later = pl.col("since") + 1 + (pl.col("roll") * batches_left).cast(pl.Int64)
+    rows = _in_role(rows, Role.REFUSED).with_columns(
+        replaces=replaces,
+        lacks_date=pl.Series(alone & dated & happens(rng, ANOTHER_FAULT, rows.height)),
+        position=pl.Series(rng.random(rows.height) * height),
+        since=pl.when(replaces).then(later).otherwise("since"),
     )
-    rows = _with_new_ids(rows, target)
+    rows = _with_new_ids(rows.with_columns(until=pl.col("since") + 1), target)
     twins = rows.filter(pl.Series(~alone)).with_columns(second=pl.lit(value=True))
-    return _overwritten(pl.concat([rows, twins]), target).select(columns)
+    spoilt = _overwritten(pl.concat([rows, twins]), target).select(columns)
+    content = ["since", *(column.name for column in target.kind.columns)]
+    return spoilt.unique(content, keep="first", maintain_order=True)  # else some are repeats
 
 
 def _replacing(
@@ -195,17 +188,20 @@ def _with_new_ids(rows: pl.DataFrame, target: Target) -> pl.DataFrame:
 def _assigned(
     rng: np.random.Generator, rows: pl.DataFrame, target: Target, *, refuses: bool
 ) -> tuple[pl.DataFrame, list[Fault]]:
-    """The rows with a fault each, all faults in turn, less those which it does not fit."""
-    able = [n for n, fault in enumerate(target.faults) if fault.refuses == refuses]
-    if not able:
-        rows = rows.clear()
-    turn = rng.permutation(rows.height) % max(len(able), 1)
-    fits = [(pl.col("fault") == n) & target.faults[n].fits for n in able]
+    """The rows with a fault each: all faults in turn, or the next one that fits the row."""
+    able = np.array([n for n, fault in enumerate(target.faults) if fault.refuses == refuses])
+    fits = rows.select(
+        target.faults[n].fits.fill_null(value=False).alias(str(n)) for n in able
+    ).to_numpy()
+    first = rng.permutation(rows.height) + rng.integers(len(able))
+    turns = (first[:, None] + np.arange(len(able))) % len(able)
+    fitting = np.take_along_axis(fits, turns, axis=1)
+    turn = turns[np.arange(rows.height), fitting.argmax(axis=1)]
     rows = rows.with_columns(
-        fault=pl.Series(np.array(able, dtype=np.int64)[turn]),
+        fault=pl.Series(able[turn]),
         roll=pl.Series(rng.random(rows.height)),
         second=pl.lit(value=False),
-    ).filter(pl.any_horizontal(fits or [pl.lit(value=True)]))
+    ).filter(pl.Series(fits.any(axis=1)))
     return rows, [target.faults[n] for n in rows["fault"]]
 
 
