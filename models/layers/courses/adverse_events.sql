@@ -9,6 +9,16 @@ with entries as (
     from {{ ref('stg_sessions') }}
 ),
 
+known_sessions as (
+    select
+        site,
+        patient_key,
+        session_key,
+        min(session_date) as session_date
+    from entries
+    group by site, patient_key, session_key
+),
+
 reports as (
     select
         reports.site,
@@ -22,15 +32,7 @@ reports as (
         named.session_key,
         named.session_date
     from {{ ref('stg_adverse_events') }} as reports
-    left join (
-        select
-            site,
-            patient_key,
-            session_key,
-            min(session_date) as session_date
-        from entries
-        group by site, patient_key, session_key
-    ) as named
+    left join known_sessions as named
         on
             reports.site = named.site
             and reports.patient_key = named.patient_key
@@ -48,7 +50,7 @@ latest_sessions as (
         on
             reports.site = sessions.site
             and reports.patient_key = sessions.patient_key
-            and sessions.session_date <= reports.onset_date
+            and reports.onset_date >= sessions.session_date
     where reports.session_key is null
     group by reports.site, reports.event_key
 ),

@@ -17,7 +17,9 @@ select
     minutes.minutes_before,
     minutes.minutes_after,
     case
-        when minutes.minutes_before > 0 and symptoms.outcome in ('responder', 'unchanged', 'worsened')
+        when
+            minutes.minutes_before > 0
+            and symptoms.outcome in ('responder', 'unchanged', 'worsened')
             then
                 2 * minutes.minutes_after <= minutes.minutes_before
                 and symptoms.outcome <> 'worsened'

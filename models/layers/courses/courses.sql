@@ -50,7 +50,7 @@ accepted_plans as (
         row_number() over (
             partition by numbered.course_id
             order by
-                plans.decided_on desc, plans.sessions_planned desc nulls last, plans.plan_key
+                plans.decided_on desc, plans.sessions_planned desc nulls last, plans.plan_key asc
         ) = 1
 ),
 
@@ -102,7 +102,8 @@ judged as (
         sites.cutoff,
         coalesce(plans.sessions_planned, protocols.sessions_planned) as sessions_planned,
         plans.end_reason as planned_end_reason,
-        {{ days_between('numbered.last_date', 'sites.cutoff') }} as days_since_last,
+        {{ days_between('numbered.last_date', 'sites.cutoff') }} > {{ var('course_gap_days') }}
+            as is_past_gap,
         numbered.next_maintenance_date is not null or numbered.next_course_date is not null
             as is_closed
     from numbered
@@ -116,10 +117,9 @@ stated as (
         judged.*,
         case
             when sessions >= sessions_planned then 'completed'
-            when not is_closed and days_since_last <= {{ var('course_gap_days') }} then 'in_progress'
+            when not is_closed and not is_past_gap then 'in_progress'
             else 'stopped'
         end as state,
-        days_since_last > {{ var('course_gap_days') }} as is_past_gap,
         {{ days_after('cutoff', -var('course_gap_days')) }} as matured_until
     from judged
 )

@@ -48,6 +48,16 @@ judged as (
             when status = 'new_course' and days > high_days then 'late'
         end as judged_status
     from ended
+),
+
+departures as (
+    select
+        site,
+        patient_key,
+        case status when 'deceased' then 'deceased' else 'discharged' end as left_as,
+        status_date as left_on
+    from {{ ref('stg_patients') }}
+    where status in ('discharged', 'moved', 'deceased')
 )
 
 select
@@ -67,17 +77,9 @@ select
     departures.left_as,
     departures.left_on
 from judged
-left join (
-    select
-        site,
-        patient_key,
-        case status when 'deceased' then 'deceased' else 'discharged' end as left_as,
-        status_date as left_on
-    from {{ ref('stg_patients') }}
-    where status in ('discharged', 'moved', 'deceased')
-) as departures
+left join departures
     on
         judged.site = departures.site
         and judged.patient_key = departures.patient_key
         and judged.started_on < departures.left_on
-        and (judged.ended_on is null or departures.left_on < judged.ended_on)
+        and (judged.ended_on is null or judged.ended_on > departures.left_on)

@@ -22,7 +22,7 @@ followed as (
         on
             courses.site = treatments.site
             and courses.patient_key = treatments.patient_key
-            and treatments.started_on >= courses.first_date
+            and courses.first_date <= treatments.started_on
     group by courses.course_id
 )
 

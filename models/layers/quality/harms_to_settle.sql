@@ -166,7 +166,7 @@ decisions as (
         decision,
         decided_on
     from {{ source('settings', 'settled_harms') }}
-    qualify row_number() over (partition by site, harm order by decided_on desc, decision) = 1
+    qualify row_number() over (partition by site, harm order by decided_on desc, decision asc) = 1
 )
 
 select
