@@ -11,6 +11,8 @@
     time       when the row was last seen, or had its event
     cause      whole number: 0 where it was only last seen; 1, 2, ... the cause of its event
     cluster    optional: column or expression that names the subjects that belong together
+    alike      optional: how many clusters just like the row's there are, the same for all its
+               rows, which then stand for the rows of them all
     causes     optional: list of the causes whose curves are wanted; all that the relation has
 
     One row per group, distinct time of an event or a last sighting, and cause
@@ -26,7 +28,9 @@
         Q_k(t) = sum over s <= t of (G(s-) - 1 / n) S(s-) d_k / n,
     and, of a row that leaves at b, u = [event] / (n - d) - G(b) added to U and
     [event of cause k] S(b-) / n + Q_k(b) + u I_k(b) added to A. -#}
-{% macro aalen_johansen(relation, groups, time='days', cause='cause', cluster=none, causes=none) %}
+{% macro aalen_johansen(
+    relation, groups, time='days', cause='cause', cluster=none, alike=none, causes=none
+) %}
     {%- set by = groups | join(', ') %}
     {%- set by_cause = by ~ ', cause' %}
     {%- set so_far = until_now(by_cause) %}
@@ -37,13 +41,14 @@
             {{ time }} as time,
             {{ cause }} as had,
             {{ cluster or 'row_number() over (partition by ' ~ by ~ ' order by ' ~ time ~ ')' }}
-                as cluster_key
+                as cluster_key,
+            cast({{ alike or 1 }} as bigint) as alike
         from {{ relation }}
         where {{ time }} is not null
     ),
 
     aj_any_cause as (
-        {{ kaplan_meier('aj_rows', groups, time='time', event='had > 0') | indent(4) }}
+        {{ kaplan_meier('aj_rows', groups, time='time', event='had > 0', alike='alike') | indent(4) }}
     ),
 
     aj_curve as (
@@ -77,7 +82,7 @@
             {{ by }},
             time,
             had as cause,
-            count(*) as events
+            cast(sum(alike) as bigint) as events
         from aj_rows
         group by
             {{ by }},
@@ -114,6 +119,7 @@
             {{ by_cause }},
             time,
             cluster_key,
+            alike,
             incidence,
             drift + case when had = cause then per_cause_event else 0e0 end as gained,
             case when had > 0 then per_event else 0e0 end - greenwood as turning
@@ -126,6 +132,7 @@
             {{ by_cause }},
             time,
             cluster_key,
+            alike,
             cast(count(*) as double) as leaving,
             {{ exact_sum('turning') }} as turning,
             {{ exact_sum('gained + turning * incidence') }} as settling
@@ -133,7 +140,8 @@
         group by
             {{ by_cause }},
             time,
-            cluster_key
+            cluster_key,
+            alike
     ),
 
     aj_standing as (

@@ -19,6 +19,8 @@
     weight     optional: how many subjects the row stands for. Greenwood's error takes them as
                counts; name a cluster where they are sampling weights
     cluster    optional: column or expression that names the subjects that belong together
+    alike      optional, not with a weight: how many clusters just like the row's there are, the
+               same for all its rows, which then stand for the rows of them all
 
     One row per group and distinct time of an event or a last sighting:
         groups, time, at_risk, events, censored, survival, survival_se, survival_low, survival_high
@@ -30,12 +32,20 @@
     exits and entries have settled. Both change only where one of its rows enters or leaves, so
     the sum of squares over clusters is kept as three running sums, in one pass over the rows. -#}
 {% macro kaplan_meier(
-    relation, groups, time='days', event='event', entry=none, weight=none, cluster=none
+    relation,
+    groups,
+    time='days',
+    event='event',
+    entry=none,
+    weight=none,
+    cluster=none,
+    alike=none
 ) %}
     {%- set by = groups | join(', ') %}
     {%- set count_type = 'decimal(38, 24)' if weight else 'bigint' %}
     {%- set shown_type = 'double' if weight else 'bigint' %}
     {%- set one = 'cast(' ~ (weight or 1) ~ ' as ' ~ count_type ~ ')' %}
+    {%- set of_all_alike = ' * alike' if alike else '' %}
     {%- set so_far = until_now(by) %}
     with
     km_changes as (
@@ -43,6 +53,9 @@
             {{ by }},
             {{ time }} as time,
             {{ cluster or 1 }} as cluster_key,
+            {%- if alike %}
+            {{ alike }} as alike,
+            {%- endif %}
             case when cast({{ event }} as integer) = 1 then {{ one }} else 0 end as events,
             case when cast({{ event }} as integer) = 1 then 0 else {{ one }} end as censored,
             {{ one }} as leaving
@@ -58,6 +71,9 @@
             {{ by }},
             {{ entry }} as time,
             {{ cluster or 1 }} as cluster_key,
+            {%- if alike %}
+            {{ alike }} as alike,
+            {%- endif %}
             0 as events,
             0 as censored,
             -{{ one }} as leaving
@@ -70,9 +86,9 @@
         select
             {{ by }},
             time,
-            sum(events) as events,
-            sum(censored) as censored,
-            sum(leaving) as leaving
+            sum(events{{ of_all_alike }}) as events,
+            sum(censored{{ of_all_alike }}) as censored,
+            sum(leaving{{ of_all_alike }}) as leaving
         from km_changes
         group by
             {{ by }},
@@ -122,6 +138,7 @@
             {{ by }},
             time,
             cluster_key,
+            {{ 'alike' if alike else 1 }} as alike,
             cast(sum(leaving) as double) as leaving,
             {{ exact_sum('km_changes.events * per_event - leaving * greenwood') }} as settling
         from km_changes
@@ -129,6 +146,7 @@
         group by
             {{ by }},
             time,
+            {{ 'alike,' if alike else '' }}
             cluster_key
     ),
 

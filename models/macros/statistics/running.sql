@@ -11,9 +11,11 @@
 
 
 {#- By how much the sum over clusters of one x other changes at a time, where each cluster's state
-    before and after it stands in columns `<name>_before` and `<name>_after`; an aggregate. -#}
+    before and after it stands in columns `<name>_before` and `<name>_after`, and in `alike` how many
+    clusters it stands for; an aggregate. -#}
 {% macro change_of_product(one, other) -%}
     {{ exact_sum(
-        one ~ '_after * ' ~ other ~ '_after - ' ~ one ~ '_before * ' ~ other ~ '_before'
+        'alike * (' ~ one ~ '_after * ' ~ other ~ '_after - '
+        ~ one ~ '_before * ' ~ other ~ '_before)'
     ) }}
 {%- endmacro %}
