@@ -126,12 +126,12 @@ def judge(
     courses = _mature_courses(chunk, simulated, parameters)
     values = _day_values(chunk, simulated)
     graded = courses.join(_grades(courses, values, chunk, simulated, parameters), on="course")
-    stages = _banded(_latest_before(courses, values.filter(measure=STAGING)), GLAND_STAGES)
+    stages = banded(latest_before(courses, values.filter(measure=STAGING)), GLAND_STAGES)
     finals, responding = [], []
     for rule in RULES:
         of_rule = values.filter(measure=rule.measure)
         units = _units(graded, simulated, rule).join(
-            _latest_before(courses, of_rule).rename({"value": "baseline"}),
+            latest_before(courses, of_rule).rename({"value": "baseline"}),
             on=["course", "eye"],
             how="left",
         )
@@ -142,7 +142,7 @@ def judge(
             pl.when(pl.col("eye") != EYES[-1]).then(pl.col("glands").fill_null("unknown")),
             applies=rule.applies,
         )
-        final = units.join(_final(courses, of_rule), on=["course", "eye"], how="left")
+        final = units.join(final_value(courses, of_rule), on=["course", "eye"], how="left")
         final = final.with_columns(responds=_responds(rule))
         finals.append(final)
         responding.append(_after_sessions(final, of_rule, simulated, rule))
@@ -201,7 +201,7 @@ def _day_values(chunk: Chunk, simulated: Simulated) -> pl.DataFrame:
     )
 
 
-def _latest_before(courses: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
+def latest_before(courses: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
     """Definition 2: per course and eye, the latest value in the baseline window."""
     days_before = pl.col("first") - pl.col("day")
     return (
@@ -214,7 +214,7 @@ def _latest_before(courses: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _final(courses: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
+def final_value(courses: pl.DataFrame, values: pl.DataFrame) -> pl.DataFrame:
     """Definition 3: per course and eye, the value nearest the target day, the later of two."""
     day = pl.col("day") - pl.col("last")
     return (
@@ -236,7 +236,7 @@ def _grades(
     parameters: Parameters,
 ) -> pl.DataFrame:
     """Definition 5: the bands of symptoms at baseline, and the clinician's latest grade."""
-    osdi = _latest_before(courses, values.filter(measure="osdi"))
+    osdi = latest_before(courses, values.filter(measure="osdi"))
     visits = visit_rows(
         chunk.stream(Theme.RECORDS),
         simulated.patients,
@@ -245,16 +245,16 @@ def _grades(
         simulated.occasions,
         parameters,
     ).select("patient", pl.lit("both").alias("eye"), day="visit_date", value="severity_grade")
-    clinician = _latest_before(courses, visits.drop_nulls("value"))
+    clinician = latest_before(courses, visits.drop_nulls("value"))
     return (
         courses.select("course")
-        .join(_banded(osdi, SYMPTOM_BANDS).rename({"band": "symptoms"}), on="course", how="left")
+        .join(banded(osdi, SYMPTOM_BANDS).rename({"band": "symptoms"}), on="course", how="left")
         .join(clinician.rename({"value": "clinician"}), on="course", how="left")
         .select("course", pl.col("symptoms", "clinician").fill_null("unknown"))
     )
 
 
-def _banded(values: pl.DataFrame, bands: tuple[tuple[float, str], ...]) -> pl.DataFrame:
+def banded(values: pl.DataFrame, bands: tuple[tuple[float, str], ...]) -> pl.DataFrame:
     """Half-open bands, each with its upper end."""
     ends, names = zip(*bands, strict=True)
     band = np.searchsorted(ends, values["value"].to_numpy(), side="right")
