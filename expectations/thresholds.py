@@ -1,7 +1,7 @@
 """Every number a gate compares with, each with its reason. All are project choices.
 
 They are set so that a small clinic's ordinary ups and downs pass: a share is judged only where it
-rests on enough rows, and a history only once there is one.
+rests on enough patients or rows, and a history only once there is one.
 """
 
 # Against a site's own history
@@ -12,12 +12,12 @@ RECENT_BATCHES = 3  # older batches were judged when they came; a site may send 
 STANDARD_ERRORS_JUDGED = 5  # of thousands of comparisons a run, chance alone takes some to 4
 
 # Volume
-USUAL_ROWS_JUDGED = 30  # below it, chance alone halves a month's rows
+USUAL_PATIENTS_JUDGED = 30  # below it, chance alone halves a month's rows
 FEWEST_TIMES_USUAL = 0.4  # a holiday month halves the rows; a cut file loses most of them
 MOST_TIMES_USUAL = 2.5  # a catch-up doubles them; an export of everything brings many times more
 
 # Empty columns
-ROWS_JUDGED_FOR_EMPTINESS = 30  # fewer say little of a share
+PATIENTS_JUDGED_FOR_EMPTINESS = 30  # fewer say little of a share
 HIGHEST_RISE_OF_EMPTY_SHARE = 0.2  # a column lost or renamed at the source rises to all
 
 # Units

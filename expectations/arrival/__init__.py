@@ -15,10 +15,6 @@ STOP, WARN = Severity.STOP, Severity.WARN
 IS_RECENT = Column("batches_since") < at.RECENT_BATCHES
 HAS_HISTORY = Column("earlier_batches") >= at.EARLIER_BATCHES_NEEDED
 IS_BEYOND_CHANCE = Column("standard_errors_off") >= at.STANDARD_ERRORS_JUDGED
-# A temperature log has hundreds of rows, so that their number hangs on a few sessions.
-ROWS_ARE_COUNTABLE = (Column("usual_rows") >= at.USUAL_ROWS_JUDGED) & (
-    Column("kind") != "temperatures"
-)
 ASK_THE_CLINIC = "Ask the clinic to export the batch again, or correct mappings/<site>.toml."
 
 
@@ -102,7 +98,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
             "times_usual_rows",
             low=at.FEWEST_TIMES_USUAL,
             high=at.MOST_TIMES_USUAL,
-            when=ROWS_ARE_COUNTABLE & HAS_HISTORY & IS_RECENT,
+            when=(Column("usual_patients") >= at.USUAL_PATIENTS_JUDGED) & HAS_HISTORY & IS_RECENT,
         ),
     ),
     Declaration(
@@ -152,7 +148,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         within(
             "rise_of_empty_share",
             high=at.HIGHEST_RISE_OF_EMPTY_SHARE,
-            when=(Column("rows_accepted") >= at.ROWS_JUDGED_FOR_EMPTINESS)
+            when=(Column("patients") >= at.PATIENTS_JUDGED_FOR_EMPTINESS)
             & IS_BEYOND_CHANCE
             & HAS_HISTORY
             & IS_RECENT,

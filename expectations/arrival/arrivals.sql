@@ -34,13 +34,19 @@ come as (
         possible.*,
         coalesce(counted.files, 0) as files,
         coalesce(counted.rows_read, 0) as rows_read,
-        coalesce(counted.refused, 0) as refused
+        coalesce(counted.refused, 0) as refused,
+        coalesce(patients_told_of.patients, 0) as patients
     from possible
     left join counted
         on
             possible.site = counted.site
             and possible.batch = counted.batch
             and possible.kind = counted.kind
+    left join patients_told_of
+        on
+            possible.site = patients_told_of.site
+            and possible.batch = patients_told_of.batch
+            and possible.kind = patients_told_of.kind
 ),
 
 with_usual as (
@@ -52,7 +58,8 @@ with_usual as (
                 partition by site, kind order by position
             )
             else usual(rows_read, (site, kind), position)
-        end as usual_rows
+        end as usual_rows,
+        usual(patients, (site, kind), position) as usual_patients
     from come
 )
 
@@ -68,6 +75,7 @@ select
     refused,
     refused / nullif(rows_read, 0) as refused_share,
     earlier_batches,
+    usual_patients,
     usual_rows,
     rows_read / nullif(usual_rows, 0) as times_usual_rows
 from with_usual

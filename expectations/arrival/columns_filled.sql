@@ -17,7 +17,17 @@ filled as (
     union all
     from filled_values('adverse_events')
     union all
-    from filled_values('temperatures')
+    select
+        kind,
+        site,
+        batch,
+        'temp_c' as column_name,
+        sum(accepted) as rows_accepted,
+        sum(accepted) as filled
+    from files
+    where kind = 'temperatures'
+    group by kind, site, batch
+    having rows_accepted > 0
 ),
 
 flagged as (
@@ -37,11 +47,17 @@ counted as (
         filled.*,
         batches.position,
         max(batches.position) over (partition by filled.site) - batches.position as batches_since,
+        coalesce(patients_told_of.patients, 0) as patients,
         1 - filled.filled / filled.rows_accepted as empty_share,
         coalesce(flagged.flagged, 0) as flagged,
         filled.filled + coalesce(flagged.emptied, 0) as given
     from filled
     inner join batches on filled.site = batches.site and filled.batch = batches.batch
+    left join patients_told_of
+        on
+            filled.site = patients_told_of.site
+            and filled.batch = patients_told_of.batch
+            and filled.kind = patients_told_of.kind
     left join flagged
         on
             filled.site = flagged.site
@@ -61,13 +77,13 @@ with_usual as (
 select
     site || '/' || batch || '/' || kind || '/' || column_name as key,
     batches_since,
-    rows_accepted,
+    patients,
     empty_share,
     earlier_batches,
     usual_share,
     empty_share - usual_share as rise_of_empty_share,
     abs(empty_share - usual_share)
-    / sqrt(greatest(usual_share * (1 - usual_share), 0.01) / rows_accepted)
+    / sqrt(greatest(usual_share * (1 - usual_share), 0.01) / nullif(patients, 0))
         as standard_errors_off,
     flagged,
     flagged / nullif(given, 0) as flagged_share

@@ -12,6 +12,15 @@ create macro earlier(value, series, place) as count(value) over (
     rows between getvariable('history_batches') preceding and 1 preceding
 );
 
+-- One row per accepted row of a kind.
+create macro patients_of(kind_name) as table
+select
+    kind_name as kind,
+    site,
+    batch,
+    patient_key
+from query_table(kind_name);
+
 -- One row per site, batch and column of a kind: rows accepted, and rows that fill the column.
 create macro filled_values(kind_name) as table
 with

@@ -13,6 +13,7 @@ FOLDER = Path(__file__).parent
 SETTINGS = ("sites", "batches", "settled_harms")
 QUALITY = ("files", "flagged_values", "refused_harms")
 MEASURED = (  # in the order in which they build on each other
+    "patients_told_of",
     "arrivals",
     "site_kinds",
     "freshness",

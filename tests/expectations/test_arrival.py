@@ -163,6 +163,19 @@ def a_few_more_temperature_logs_came(inputs):
         ]
 
 
+@breaks()
+def a_few_patients_have_many_values(inputs):
+    """Twenty patients with ten values each: two thirds of the patients lack them this month."""
+    for (site, month, kind), rows in list(inputs.accepted.items()):
+        if (site, kind) == (SITE, "outcomes"):
+            kept = rows[: 6 if month == NEWEST else 20]
+            inputs.accepted[site, month, kind] = [
+                row | {"outcome_key": inputs.key_of(row["outcome_key"], number)}
+                for row in kept
+                for number in range(10)
+            ]
+
+
 @breaks("links_hold", "links_mostly_hold")
 def visits_come_with_other_numbers(inputs):
     for (site, month, kind), rows in inputs.accepted.items():
