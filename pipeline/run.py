@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from dashboards import publish
 from expectations import Gate, GateReport, GateResult, check, record
+from expectations.report import SHOWN_AT_MOST
 from ingest import IngestReport, ingest
 from models.build import BuildFailed, build
 from pipeline import inputs
@@ -17,6 +18,7 @@ from pipeline.lock import hold
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
 
+SHOWN_IN_A_WARNING = 3
 OUTCOMES = {
     "published": "Published {}.",
     "nothing_new": "Nothing new since the last release, {}.",
@@ -103,9 +105,9 @@ def _pass_gate(release: Release, gate: Gate, gates: list[GateReport], voice: Voi
         if gate is Gate.BUILT:
             record(release, gates)
     for result in report.warnings:
-        voice.warn(_in_one_line(result))
+        voice.warn(_in_one_line(result, shown=SHOWN_IN_A_WARNING))
     if report.stopped:
-        first, *more = [_in_one_line(result) for result in report.stops]
+        first, *more = [_in_one_line(result, shown=SHOWN_AT_MOST) for result in report.stops]
         and_more = f" ({len(more)} more)" if more else ""
         raise DataRefused(
             f"The {gate} gate refused the data: {first}{and_more}.",
@@ -153,9 +155,10 @@ def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateRepor
         raise
 
 
-def _in_one_line(result: GateResult) -> str:
-    shown = f" [{', '.join(result.offending)}]" if result.offending else ""
-    return f"{result.description.rstrip('.')}: {result.observed}{shown}"
+def _in_one_line(result: GateResult, *, shown: int) -> str:
+    keys, more = result.offending[:shown], len(result.offending) - shown
+    which = f" [{', '.join(keys)}{f' and {more} more' if more > 0 else ''}]" if keys else ""
+    return f"{result.description.rstrip('.')}: {result.observed}{which}"
 
 
 def _published(workspace: Workspace, release: Release, outcome: str) -> Answer:

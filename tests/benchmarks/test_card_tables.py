@@ -1,4 +1,4 @@
-"""The job's three card tables against a script in pandas and lifelines that shares none of its code.
+"""The job's three card tables against a pandas and lifelines script that shares no code with it.
 
 Every level of the grain, on clean exports with corrections, withdrawals and a late site.
 """

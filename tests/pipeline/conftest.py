@@ -86,9 +86,10 @@ class Stages:
             page.parent.mkdir()
             page.write_text("as worked out")
 
-    def fail(self, gate: Gate, severity: Severity) -> None:
+    def fail(self, gate: Gate, severity: Severity, offending: tuple[str, ...] = ()) -> None:
+        described = "Rows are as many as usual."
         self.failing.append(
-            GateResult(gate, "as_usual", "Rows are as many as usual", severity, False, "3 of 40")
+            GateResult(gate, "as_usual", described, severity, False, "3 of 40", offending)
         )
 
     def _begin(self, stage: str) -> None:

@@ -279,6 +279,19 @@ def test_a_gate_that_warns_publishes_and_says_so(stages, lidcohort, current, cap
     assert told.out == ""
 
 
+@pytest.mark.parametrize(
+    ("severity", "shown"),
+    [
+        (Severity.WARN, "[key0, key1, key2 and 17 more]"),
+        (Severity.STOP, f"[{', '.join(f'key{n}' for n in range(20))}]"),
+    ],
+)
+def test_offending_keys_are_shown(stages, lidcohort, capsys, severity, shown):
+    stages.fail(Gate.ARRIVAL, severity, offending=tuple(f"key{n}" for n in range(20)))
+    lidcohort("run")
+    assert f"Rows are as many as usual: 3 of 40 {shown}" in capsys.readouterr().err
+
+
 def test_a_failed_candidate_is_kept_until_the_next_run(stages, lidcohort, root, current):
     stages.fail(Gate.BUILT, Severity.STOP)
     lidcohort("run")

@@ -1,0 +1,150 @@
+"""Measures the job: `uv run python -m tests.benchmarks [--patients N]`.
+
+Everything is measured in one go on one machine, so that the ratios hold whatever the machine.
+"""
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Mapping, Sequence
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+from rich.console import Console
+from rich.table import Table
+
+from pipeline.workspace import Release, Workspace, key_file
+from synthetic_data import make_exports
+from tests.benchmarks.bare import count_seconds, sql_seconds
+from tests.benchmarks.comparison import GRAINS, differences
+
+LIDCOHORT = [sys.executable, "-c", "from pipeline.cli import main; main()"]
+PROJECT = Path(__file__).parents[2]
+GATES = ("arrival gate", "built gate")
+CONSOLE = Console(width=100)
+
+Stages = Mapping[str, Mapping[str, float]]
+
+
+def main() -> None:
+    """Measure the demo, a large group, and the card tables; print a table of each."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    parser.add_argument("--demo-patients", type=int, default=3000)
+    parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
+    parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
+        folder = Path(scratch)
+        measure_demo(folder / "demo", asked.demo_patients)
+        measure_large(folder / "large", asked.patients)
+        measure_cards(folder / "cards", asked.card_patients or asked.patients)
+
+
+def measure_demo(root: Path, patients: int) -> None:
+    """The demo's wall time by stage: first, after a change of settings, and with nothing new."""
+    first = run_lidcohort("demo", str(root), "--patients", str(patients))
+    settings = root / "group.toml"
+    settings.write_text(
+        settings.read_text().replace("hide_counts_below = 11", "hide_counts_below = 12")
+    )
+    runs = {
+        "cold": first,
+        "warm": run_lidcohort("run", "--workspace", str(root)),
+        "nothing new": run_lidcohort("run", "--workspace", str(root)),
+    }
+    table = Table("stage", *runs, title=f"Demo of {patients:,} patients, wall seconds")
+    for stage in first:
+        table.add_row(stage, *(_seconds(run.get(stage)) for run in runs.values()))
+    CONSOLE.print(table)
+
+
+def measure_large(root: Path, patients: int) -> None:
+    """A large group: seconds and peak memory by stage, and what bare DuckDB takes."""
+    began = time.monotonic()
+    make_exports(root, patients=patients)
+    made_in = time.monotonic() - began
+    write_key(root)
+    stages: Stages = json.loads(run_python("tests.benchmarks.measured", str(root)))
+    release = current_release(root)
+    counting, rows = count_seconds(root)
+    bare_sql = sql_seconds(release)
+    total = sum(stage["seconds"] for stage in stages.values())
+    gates = sum(stages[gate]["seconds"] for gate in GATES)
+
+    table = Table(
+        "stage", "seconds", "peak MiB", title=f"{patients:,} patients, {rows:,} rows exported"
+    )
+    table.add_row("(exports made)", _seconds(made_in), "")
+    for name, stage in stages.items():
+        table.add_row(name, _seconds(stage["seconds"]), f"{stage['peak_mib']:,.0f}")
+    table.add_row("all", _seconds(total), f"{max(s['peak_mib'] for s in stages.values()):,.0f}")
+    CONSOLE.print(table)
+
+    ratios = Table("ratio", "here", "aim", title="Ratios")
+    ingest, build = stages["ingest"]["seconds"], stages["build"]["seconds"]
+    ratios.add_row("ingest : bare count of the same files", f"{ingest / counting:.1f}", "<= 6")
+    ratios.add_row("dbt build : the same SQL bare", f"{build / bare_sql:.2f}", "")
+    ratios.add_row("gates : the whole run", f"{gates / total:.0%}", "< 15%")
+    CONSOLE.print(ratios)
+
+
+def measure_cards(root: Path, patients: int) -> None:
+    """`lidcohort run` against a script that makes the three card tables, from clean exports."""
+    make_exports(root, patients=patients, dirty_share=0)
+    write_key(root)
+    began = time.monotonic()
+    run_lidcohort("run", "--workspace", str(root))
+    job = time.monotonic() - began
+    began = time.monotonic()
+    run_python("tests.benchmarks.card_tables", str(root), str(root))
+    script = time.monotonic() - began
+    tables = {name: pd.read_parquet(root / f"{name}.parquet") for name in GRAINS}
+    apart = differences(current_release(root).warehouse, tables)
+
+    table = Table("three card tables", "seconds", title=f"{patients:,} patients, clean exports")
+    table.add_row("lidcohort run (all of it)", _seconds(job))
+    table.add_row("pandas and lifelines", _seconds(script))
+    table.add_row("script : run (aim >= 5)", f"{script / job:.1f}")
+    table.add_row("figures that differ", str(len(apart)))
+    CONSOLE.print(table)
+    if apart:
+        sys.exit("\n".join(apart))
+
+
+def run_lidcohort(*arguments: str) -> dict[str, float]:
+    """Run a command in a process of its own; wall seconds by stage, and of the process."""
+    began = time.monotonic()
+    told = json.loads(_output([*LIDCOHORT, *arguments, "--json"]))
+    stages = {stage["stage"]: stage["seconds"] for stage in told["stages"]}
+    return {**stages, "process": time.monotonic() - began}
+
+
+def run_python(module: str, *arguments: str) -> str:
+    return _output([sys.executable, "-m", module, *arguments])
+
+
+def _output(command: Sequence[str]) -> str:
+    ran = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, cwd=PROJECT)
+    return ran.stdout
+
+
+def write_key(root: Path) -> None:
+    key_file(root).write_text("an invented key of enough length\n")
+
+
+def current_release(root: Path) -> Release:
+    workspace = Workspace.open(root)
+    release = workspace.current.resolve()
+    return Release(release, workspace.settings, date.fromisoformat(release.name[:10]))
+
+
+def _seconds(seconds: float | None) -> str:
+    return "" if seconds is None else f"{seconds:.1f}"
+
+
+if __name__ == "__main__":
+    main()

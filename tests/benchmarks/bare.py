@@ -1,0 +1,97 @@
+"""The least that the same work can take: bare DuckDB on the same files, and on the same SQL."""
+
+import json
+import tempfile
+import time
+from graphlib import TopologicalSorter
+from pathlib import Path
+from typing import Any
+
+import duckdb
+from dbt.cli.main import dbtRunner
+
+from ingest.contract import KINDS
+from models import build
+from pipeline.workspace import Release
+
+READERS = {
+    "csv*": "read_csv(?, union_by_name = true, all_varchar = true)",
+    "parquet": "read_parquet(?, union_by_name = true)",
+}
+
+
+def count_seconds(root: Path) -> tuple[float, int]:
+    """Seconds that counting the rows of every export takes, and the rows."""
+    rows, began = 0, time.monotonic()
+    with duckdb.connect() as connection:
+        for kind in KINDS:
+            for ending, reader in READERS.items():
+                files = [str(file) for file in root.glob(f"exports/*/*/{kind.name}*.{ending}")]
+                if files:
+                    rows += _count(connection, reader, files)
+    return time.monotonic() - began, rows
+
+
+def _count(connection: duckdb.DuckDBPyConnection, reader: str, files: list[str]) -> int:
+    [(rows,)] = connection.execute(f"select count(*) from {reader}", [files]).fetchall()
+    return int(rows)
+
+
+def sql_seconds(release: Release) -> float:
+    """Seconds that the SQL of every model and data test takes, sent to DuckDB without dbt."""
+    nodes = _compiled(release)
+    parents = {
+        name: [parent for parent in node["depends_on"]["nodes"] if parent in nodes]
+        for name, node in nodes.items()
+    }
+    statements = [_statement(nodes[name]) for name in TopologicalSorter(parents).static_order()]
+    # The compiled SQL names the database, and DuckDB names it after its file.
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        duckdb.connect(f"{scratch}/{release.warehouse.name}") as connection,
+    ):
+        _copy_seeds(connection, release)
+        for schema in sorted({node["schema"] for node in nodes.values()}):
+            connection.sql(f"create schema if not exists {schema}")
+        began = time.monotonic()
+        for statement in statements:
+            connection.execute(statement)
+        return time.monotonic() - began
+
+
+def _compiled(release: Release) -> dict[str, dict[str, Any]]:
+    """dbt's own account of each model and data test, with the SQL it would send."""
+    with tempfile.TemporaryDirectory() as scratch, build._environment(release):
+        compilation = dbtRunner().invoke(
+            [
+                *("--quiet", "compile", "--target-path", scratch, "--log-path", scratch),
+                *("--project-dir", str(build.PROJECT), "--profiles-dir", str(build.PROJECT)),
+                *("--vars", json.dumps(build.variables(release))),
+            ]
+        )
+        build.DuckDBConnectionManager.close_all_connections()
+        if not compilation.success:
+            raise RuntimeError(f"dbt could not compile: {compilation.exception}")
+        nodes = json.loads((Path(scratch) / "manifest.json").read_text())["nodes"]
+    return {
+        name: node for name, node in nodes.items() if node["resource_type"] in ("model", "test")
+    }
+
+
+def _statement(node: dict[str, Any]) -> str:
+    if node["resource_type"] == "test":
+        return f"select count(*) from ({node['compiled_code']})"
+    kind = node["config"]["materialized"]
+    return f"create {kind} {node['schema']}.{node['name']} as {node['compiled_code']}"
+
+
+def _copy_seeds(connection: duckdb.DuckDBPyConnection, release: Release) -> None:
+    connection.sql(f"attach '{release.warehouse}' as built (read_only)")
+    seeds = connection.sql(
+        "select table_name from information_schema.tables "
+        "where table_catalog = 'built' and table_schema = 'seeds'"
+    ).fetchall()
+    connection.sql("create schema seeds")
+    for (seed,) in seeds:
+        connection.sql(f"create table seeds.{seed} as from built.seeds.{seed}")
+    connection.sql("detach built")
