@@ -7,7 +7,7 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 WILSON = """
     select {{ wilson_low('responders', 'n') }} as low, {{ wilson_high('responders', 'n') }} as high
@@ -193,3 +193,47 @@ def test_effective_sample_size_is_what_gee_gives(ask, patients):
     else:
         # GEE iterates to a tolerance of its own, 1e-6 on the coefficient.
         assert answer.effective == pytest.approx(min(n, n * naive / variance), rel=1e-5)
+
+
+NEWCOMBE = """
+    select
+        {{ newcombe_low('r', 'n', 's', 'm') }} as low,
+        {{ newcombe_high('r', 'n', 's', 'm') }} as high
+    from pairs
+"""
+
+
+def pairs(*rows):
+    return pd.DataFrame(rows, columns=["r", "n", "s", "m"])
+
+
+@pytest.mark.parametrize(
+    ("arms", "low", "high"),
+    [
+        ((56, 70, 48, 80), 0.0524, 0.3339),  # printed there
+        ((5, 56, 0, 29), -0.0381, 0.1926),  # printed there
+        ((9, 10, 3, 10), 0.1705, 0.8090),  # this and those below recomputed
+        ((10, 10, 0, 20), 0.6791, 1),
+        ((0, 10, 0, 10), -0.2775, 0.2775),
+    ],
+)
+def test_newcombe_gives_the_papers_values(ask, arms, low, high):
+    # Newcombe RG, Stat Med 1998;17:873-890, method 10, four places.
+    row = ask(NEWCOMBE, pairs=pairs(arms)).iloc[0]
+    assert (row.low, row.high) == pytest.approx((low, high), abs=5.1e-5)
+
+
+@given(st.tuples(*[st.integers(0, 60)] * 4))
+@settings(max_examples=25, deadline=None)
+def test_newcombe_agrees_with_statsmodels(ask, drawn):
+    # statsmodels 0.14-0.15, confint_proportions_2indep(method="newcomb").
+    r, more, s, others = drawn
+    arms = (r, r + more + 1, s, s + others + 1)
+    row = ask(NEWCOMBE, pairs=pairs(arms)).iloc[0]
+    low, high = confint_proportions_2indep(*arms, method="newcomb", compare="diff")
+    assert (row.low, row.high) == pytest.approx((low, high), abs=1e-12)
+
+
+def test_newcombe_with_an_empty_arm_is_unknown(ask):
+    answer = ask(NEWCOMBE, pairs=pairs((0, 0, 1, 2), (1, 2, 0, 0)))
+    assert answer.isna().all(axis=None)

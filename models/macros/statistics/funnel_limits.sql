@@ -91,13 +91,16 @@
         select
             {{ by }}
             {%- for quantile in ('001', '025', '975', '999') %},
-            min(
-                case
-                    when
-                        chance_up_to >= 0.{{ quantile }}e0
-                        and chance_up_to - chance < 0.{{ quantile }}e0
-                        then responders - (chance_up_to - 0.{{ quantile }}e0) / chance
-                end
+            greatest(
+                min(
+                    case
+                        when
+                            chance_up_to >= 0.{{ quantile }}e0
+                            and chance_up_to - chance < 0.{{ quantile }}e0
+                            then responders - (chance_up_to - 0.{{ quantile }}e0) / chance
+                    end
+                ),
+                0e0
             ) as count_{{ quantile }}
             {%- endfor %}
         from fl_chances
@@ -110,12 +113,12 @@
             ('low_95', '025'), ('high_95', '975'), ('low_998', '001'), ('high_998', '999')
         ) %},
         case
-            when size > 0
+            when size > 0 and rate is not null
                 then greatest(
                     least(
-                        rate + coalesce(widening, 1e0) * (coalesce(
-                            greatest(count_{{ quantile }}, 0e0) / size, rate
-                        ) - rate),
+                        rate
+                        + coalesce(widening, 1e0)
+                        * (coalesce(count_{{ quantile }} / size, rate) - rate),
                         1e0
                     ),
                     0e0
