@@ -76,8 +76,8 @@ def expected_tables(
         and the standard errors that come of sampling. The second table has one row per
         session_number besides: `begun`, and the `response_share` of these.
     """
-    measured, responding = _sampled(parameters, months, patients)
-    complete, _ = _sampled(_all_measured(parameters), months, patients)
+    measured, responding = judged_courses(patients, SAMPLE_SEED, months, parameters)
+    complete, _ = judged_courses(patients, SAMPLE_SEED, months, _all_measured(parameters))
     all_measured = _rates(complete).select(
         *CELL,
         rate_if_all_measured="response_rate",
@@ -101,13 +101,16 @@ def _all_measured(parameters: Parameters) -> Parameters:
     )
 
 
-def _sampled(
-    parameters: Parameters, months: Months, patients: int
+def judged_courses(
+    patients: int, seed: int, months: Months, parameters: Parameters
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The courses of a large sample, judged."""
+    """All courses of the group that `make_exports` writes for the same numbers, as `judge` tells.
+
+    Of clean exports the cohort tables must count exactly these.
+    """
     judged = [
         judge(chunk, simulate(chunk, parameters), parameters)
-        for chunk in plan_chunks(patients, SAMPLE_SEED, months, parameters)
+        for chunk in plan_chunks(patients, seed, months, parameters)
     ]
     finals, responding = zip(*judged, strict=True)
     return pl.concat(finals), pl.concat(responding)

@@ -15,7 +15,12 @@ from synthetic_data.parameters import Parameters
 from synthetic_data.planting import Target, with_faults
 from synthetic_data.randomness import Theme
 from synthetic_data.simulation import Chunk, plan_chunks, simulate
-from synthetic_data.truth import write_expected, write_true_patients, write_truth
+from synthetic_data.truth import (
+    forget_true_patients,
+    write_expected,
+    write_true_patients,
+    write_truth,
+)
 
 LAST_MONTH = "2026-10"
 WORKERS = 2  # chunks at a time; what is written does not depend on it
@@ -43,6 +48,7 @@ def make_exports(
     covered = months_until(LAST_MONTH, months)
     chunks = plan_chunks(patients, seed, covered, parameters)
     folder.mkdir(parents=True, exist_ok=True)
+    forget_true_patients(folder / "truth")
     (folder / "group.toml").write_text(group_toml(parameters), encoding="utf-8")
     ledgers = []
     with ThreadPoolExecutor(WORKERS) as workers:

@@ -1,6 +1,7 @@
 """Writes what is true of the invented group, beside its exports."""
 
 import json
+import shutil
 from dataclasses import is_dataclass
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from synthetic_data.parameters import Parameters
 from synthetic_data.randomness import Integers
 from synthetic_data.simulation import Chunk, Simulated
 
+BY_CHUNK = ("patients", "courses")
 FAULT_COUNTS = ("site", "batch", "kind", "role", "column_name", "reason")
 
 
@@ -57,13 +59,17 @@ def write_true_patients(
     folder: Path, chunk: Chunk, simulated: Simulated, parameters: Parameters
 ) -> None:
     """Write what is true of a chunk's patients and of their courses within the covered months."""
-    for name, table in (
-        ("patients", true_patients(chunk, simulated)),
-        ("courses", true_courses(chunk, simulated, parameters)),
-    ):
+    tables = (true_patients(chunk, simulated), true_courses(chunk, simulated, parameters))
+    for name, table in zip(BY_CHUNK, tables, strict=True):
         path = folder / name
         path.mkdir(parents=True, exist_ok=True)
         table.write_parquet(path / f"{chunk.site.code}{chunk.part}.parquet", statistics=False)
+
+
+def forget_true_patients(folder: Path) -> None:
+    """Remove what an earlier group left there; it may have had other chunks."""
+    for name in BY_CHUNK:
+        shutil.rmtree(folder / name, ignore_errors=True)
 
 
 def true_patients(chunk: Chunk, simulated: Simulated) -> pl.DataFrame:
