@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 COLUMNS = ["at_risk", "events", "incidence", "incidence_se", "incidence_low", "incidence_high"]
-PROPERTY = settings(max_examples=20, deadline=None)
+PROPERTY = settings(max_examples=12, deadline=None)
 
 
 def incidence_of(ask, rows, cause=1, **options):
@@ -174,6 +174,19 @@ def test_causes_and_those_event_free_add_up_to_all(ask, rows):
         rows=rows.assign(site="alder"),
     )
     assert curves.total.to_numpy() == pytest.approx(1, abs=1e-12)
+
+
+@given(spells, st.integers(1, 4))
+@PROPERTY
+def test_alike_clusters_are_so_many_copies(ask, rows, copies):
+    rows = rows.assign(cause=[1, *rows.cause[1:]])
+    alike = incidence_of(ask, rows.assign(copies=copies), alike="copies", cluster="patient")
+    copied = pd.concat([rows.assign(patient=rows.patient + 10 * copy) for copy in range(copies)])
+    assert alike[COLUMNS].to_numpy(dtype=float) == pytest.approx(
+        incidence_of(ask, copied, cluster="patient")[COLUMNS].to_numpy(dtype=float),
+        abs=1e-7,
+        nan_ok=True,
+    )
 
 
 @given(spells, st.randoms(use_true_random=False))

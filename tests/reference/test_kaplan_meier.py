@@ -212,6 +212,18 @@ def test_a_weight_of_two_is_two_rows_of_one_cluster(ask, rows):
     )
 
 
+@given(spells, st.integers(1, 4))
+@PROPERTY
+def test_alike_clusters_are_so_many_copies(ask, rows, copies):
+    alike = curve_of(ask, rows.assign(copies=copies), alike="copies", cluster="patient")
+    copied = pd.concat([rows.assign(patient=rows.patient + 10 * copy) for copy in range(copies)])
+    assert alike[COLUMNS].to_numpy(dtype=float) == pytest.approx(
+        curve_of(ask, copied, cluster="patient")[COLUMNS].to_numpy(dtype=float),
+        abs=1e-9,
+        nan_ok=True,
+    )
+
+
 @given(spells, st.randoms(use_true_random=False))
 @PROPERTY
 def test_order_labels_and_other_groups_change_nothing(ask, rows, random):

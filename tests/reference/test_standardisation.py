@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-PROPERTY = settings(max_examples=20, deadline=None)
+PROPERTY = settings(max_examples=12, deadline=None)
 
 # Births and cases of Down's syndrome by the mother's age (rows) and birth order: the example of
 # R's epitools, ageadjust.direct, after Fleiss JL (1981) p. 249.

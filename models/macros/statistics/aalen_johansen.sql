@@ -40,7 +40,8 @@
             {{ by }},
             {{ time }} as time,
             {{ cause }} as had,
-            {{ cluster or 'row_number() over (partition by ' ~ by ~ ' order by ' ~ time ~ ')' }}
+            {{ cluster or
+                'row_number() over (partition by ' ~ by ~ ' order by ' ~ time ~ ' nulls last)' }}
                 as cluster_key,
             cast({{ alike or 1 }} as bigint) as alike
         from {{ relation }}
@@ -48,7 +49,8 @@
     ),
 
     aj_any_cause as (
-        {{ kaplan_meier('aj_rows', groups, time='time', event='had > 0', alike='alike') | indent(4) }}
+        {{ kaplan_meier('aj_rows', groups, time='time', event='had > 0', alike='alike')
+            | indent(4) }}
     ),
 
     aj_curve as (
@@ -66,8 +68,10 @@
     aj_before as (
         select
             aj_curve.*,
-            lag(survival, 1, 1e0) over (partition by {{ by }} order by time) as survival_before,
-            lag(greenwood, 1, 0e0) over (partition by {{ by }} order by time) as greenwood_before
+            lag(survival, 1, 1e0) over (partition by {{ by }} order by time nulls last)
+                as survival_before,
+            lag(greenwood, 1, 0e0) over (partition by {{ by }} order by time nulls last)
+                as greenwood_before
         from aj_curve
     ),
 

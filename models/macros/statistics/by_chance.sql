@@ -9,7 +9,8 @@
     and an evaluation passes with chance q(T) = Phi((b - amount - T) / (spread sqrt(1 - r))),
     independently of the others. With c(j) the chance of no two passes running among j,
         not yet by k < K: c(k + 1);   not yet by K: (1 - q) c(K - 1)
-        c(j) = ((1 - v) u^j - (1 - u) v^j) / (u - v),   u, v = (1 - q +/- sqrt((1 - q)(1 + 3 q))) / 2
+        c(j) = ((1 - v) u^j - (1 - u) v^j) / (u - v),
+        u, v = (1 - q +/- sqrt((1 - q) (1 + 3 q))) / 2
     averaged over T by the trapezoidal rule, 33 points half a deviation apart (exact to about 1e-9
     for so smooth a function), and over the courses.
 

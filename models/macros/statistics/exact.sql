@@ -27,25 +27,25 @@
 
 
 {#- The mean of a Poisson variable for which the chance of `counted` or fewer is .975 ('-') or .025
-    ('+'); `shape` is counted + 1, the shape of the gamma distribution the limit is a quantile of. -#}
+    ('+'): a quantile of the gamma distribution whose shape is counted + 1. -#}
 {% macro _poisson_limit(shape, counted, sign) -%}
-    {%- set relative = fold(
-        '1e0', '1e0 + number / mean * state', 'greatest(' ~ counted ~ ', 0)'
-    ) -%}
-    {%- set log_last = '(' ~ counted ~ ' * ln(mean) - mean - ' ~ fold(
-        '0e0', 'state + ln(number)', 'greatest(' ~ counted ~ ', 0)'
-    ) ~ ')' -%}
-    {%- set start = (
-        shape ~ ' * power(1e0 - 1e0 / (9e0 * ' ~ shape ~ ') '
-        ~ sign ~ ' ' ~ z_95() ~ ' / (3e0 * sqrt(' ~ shape ~ ')), 3)'
-    ) -%}
+    {%- set times = 'greatest(' ~ counted ~ ', 0)' -%}
+    {%- set log_factorial = fold('0e0', 'state + ln(number)', times) -%}
+    {%- set log_last = '(' ~ counted ~ ' * ln(mean) - mean - ' ~ log_factorial ~ ')' -%}
+    {%- set relative = fold('1e0', '1e0 + number / mean * state', times) -%}
     {%- if sign == '+' -%}
-    {%- set step = 'mean + (' ~ log_last ~ ' + ln(' ~ relative ~ ') - ln(0.025e0)) * ' ~ relative -%}
+    {%- set step = (
+        'mean + (' ~ log_last ~ ' + ln(' ~ relative ~ ') - ln(0.025e0)) * ' ~ relative
+    ) -%}
     {%- else -%}
     {%- set tail = '(1e0 - exp(' ~ log_last ~ ') * ' ~ relative ~ ')' -%}
     {%- set step = (
         'mean + (ln(0.025e0) - ln(' ~ tail ~ ')) * ' ~ tail ~ ' / exp(' ~ log_last ~ ')'
     ) -%}
     {%- endif -%}
+    {%- set start = (
+        shape ~ ' * power(1e0 - 1e0 / (9e0 * ' ~ shape ~ ') '
+        ~ sign ~ ' ' ~ z_95() ~ ' / (3e0 * sqrt(' ~ shape ~ ')), 3)'
+    ) -%}
     {{ fold(start, step, 5, state='mean', number='round') }}
 {%- endmacro %}

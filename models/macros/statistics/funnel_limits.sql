@@ -12,14 +12,14 @@
     overdispersion   optional: column or expression, the variance over the binomial's; null is 1
 
     One row per row of the relation: keys, low_95, high_95, low_998, high_998, within 0 to 1; null
-    where n is 0 or either is null; the rate itself where it is 0 or 1. Divide by the rate for limits
-    of observed / expected. Holds up to n of some ten millions.
+    where n is 0 or either is null; the rate itself where it is 0 or 1. Divide by the rate for
+    limits of observed / expected. Holds up to n of some ten millions.
     The binomial is built up from the ratios of successive terms over the mean and 12 standard
     deviations to either side, and scaled to 1.
     Source: Spiegelhalter DJ, Stat Med 2005;24:1185-1202 (formula from memory). -#}
 {% macro funnel_limits(relation, keys, n='n', rate='rate', overdispersion=none) %}
     {%- set by = keys | join(', ') %}
-    {%- set ascending = 'partition by ' ~ by ~ ' order by responders'
+    {%- set ascending = 'partition by ' ~ by ~ ' order by responders nulls last'
         ~ ' rows between unbounded preceding and current row' %}
     with
     fl_units as (

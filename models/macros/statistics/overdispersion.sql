@@ -2,8 +2,8 @@
 
         z = (observed - expected) / sqrt(expected (1 - expected / n))
         overdispersion = the larger of 1 and the mean of z^2
-    with the lowest and the highest tenth of the z's (whole sites, rounded down) set to the next one,
-    so that the outliers which the funnel is to show do not widen it.
+    with the lowest and the highest tenth of the z's (whole sites, rounded down) set to the next
+    one, so that the outliers which the funnel is to show do not widen it.
 
     relation               one row per site
     groups                 columns, at least one, none of them ever null: sites taken together
@@ -32,7 +32,7 @@
         select
             {{ by }},
             score,
-            row_number() over (partition by {{ by }} order by score) as place,
+            row_number() over (partition by {{ by }} order by score nulls last) as place,
             count(*) over (partition by {{ by }}) as sites
         from od_scores
     ),

@@ -22,7 +22,7 @@
             at_risk,
             events,
             survival,
-            lead(time) over (partition by {{ by }} order by time) as next_time
+            lead(time) over (partition by {{ by }} order by time nulls last) as next_time
         from {{ curve }}
     ),
 
