@@ -71,6 +71,7 @@ def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = No
     with tempfile.TemporaryDirectory(prefix="lidcohort-dbt-") as scratch, _environment(release):
         arguments = [
             *("--log-level", "none", "--log-level-file", "none", "--no-print", "--quiet"),
+            "--no-use-colors",
             *command,
             *("--project-dir", str(PROJECT), "--profiles-dir", str(PROJECT)),
             *("--target-path", scratch, "--log-path", scratch),

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -110,45 +111,48 @@ BATCH = {
 
 @pytest.fixture
 def make_release(tmp_path: Path) -> MakeRelease:
-    """Lays out a release's inputs from rows by kind; a row without a site is alder's.
+    """Lays out a release for one test, by `lay_out`."""
+    return partial(lay_out, tmp_path / "release")
 
-    `refused` gives rows by kind that were refused, `arrivals` rows of the quality tables.
+
+@pytest.fixture(scope="module")
+def make_shared_release(tmp_path_factory: pytest.TempPathFactory) -> MakeRelease:
+    """Lays out a release for all tests of a module, by `lay_out`."""
+    return partial(lay_out, tmp_path_factory.mktemp("models") / "release")
+
+
+def lay_out(
+    root: Path,
+    rows: Mapping[str, Rows] | None = None,
+    *,
+    settings: Settings = SETTINGS,
+    batches: Rows = (BATCH,),
+    as_of: date = date(2025, 12, 31),
+    refused: Mapping[str, Rows] | None = None,
+    arrivals: Mapping[str, Rows] | None = None,
+) -> Release:
+    """Write a release's inputs from accepted and refused rows by kind, and its quality tables.
+
+    A row that doesn't say so is alder's, of its batch 2025-12. A file is counted for each unit
+    with accepted rows, unless `arrivals` gives the files.
     """
-
-    def make(
-        rows: Mapping[str, Rows] | None = None,
-        *,
-        settings: Settings = SETTINGS,
-        batches: Rows = (BATCH,),
-        as_of: date = date(2025, 12, 31),
-        refused: Mapping[str, Rows] | None = None,
-        arrivals: Mapping[str, Rows] | None = None,
-    ) -> Release:
-        release = Release(tmp_path / "release", settings, as_of)
-        for kind in KINDS:
-            accepted = [_placed(row) for row in (rows or {}).get(kind.name, ())]
-            _write_units(release.inputs / kind.name, kind.name, accepted)
-            turned_away = [_placed(row) for row in (refused or {}).get(kind.name, ())]
-            _write_units(release.inputs / "refused" / kind.name, kind.name, turned_away)
-        _write(release.inputs / "settings" / "batches.parquet", batches, BATCHES)
-        _write(release.inputs / "settings" / "sites.parquet", _sites(settings), SITES)
-        _write(release.inputs / "settings" / "protocols.parquet", _protocols(settings), PROTOCOLS)
-        settled = [
-            {
-                "site": harm.site,
-                "harm": harm.harm,
-                "decision": harm.decision,
-                "decided_on": harm.decided_on,
-            }
-            for harm in settings.settled_harm
-        ]
-        _write(release.inputs / "settings" / "settled_harms.parquet", settled, SETTLED)
-        counts: dict[str, Rows] = {"files": _files(rows or {}), **(arrivals or {})}
-        for name, schema in ARRIVALS.items():
-            _write(release.inputs / "quality" / f"{name}.parquet", counts.get(name, ()), schema)
-        return release
-
-    return make
+    release = Release(root, settings, as_of)
+    for kind in KINDS:
+        _write_units(release.inputs / kind.name, kind.name, (rows or {}).get(kind.name, ()))
+        turned_away = (refused or {}).get(kind.name, ())
+        _write_units(release.inputs / "refused" / kind.name, kind.name, turned_away)
+    tables: dict[str, tuple[Rows, Mapping[str, Any]]] = {
+        "batches": (batches, BATCHES),
+        "sites": (_sites(settings), SITES),
+        "protocols": (_protocols(settings), PROTOCOLS),
+        "settled_harms": ([harm.model_dump() for harm in settings.settled_harm], SETTLED),
+    }
+    for name, (some, schema) in tables.items():
+        _write(release.inputs / "settings" / f"{name}.parquet", some, schema)
+    counts: dict[str, Rows] = {"files": _files(rows or {}), **(arrivals or {})}
+    for name, schema in ARRIVALS.items():
+        _write(release.inputs / "quality" / f"{name}.parquet", counts.get(name, ()), schema)
+    return release
 
 
 def _placed(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -171,7 +175,7 @@ def _files(rows: Mapping[str, Rows]) -> list[dict[str, Any]]:
 def _write_units(folder: Path, kind: str, rows: Iterable[Mapping[str, Any]]) -> None:
     schema = KINDS_BY_NAME[kind].stored_schema
     units: dict[tuple[str, str], list[Mapping[str, Any]]] = {("none", "none"): []}
-    for row in rows:
+    for row in map(_placed, rows):
         units.setdefault((row["site"], row["batch"]), []).append(row)
     for (site, batch), some in units.items():
         path = folder / f"site={site}" / f"batch={batch}" / "unit.parquet"
