@@ -54,9 +54,8 @@ with_usual as (
         *,
         earlier(rows_read, (site, kind), position) as earlier_batches,
         case
-            when exports = 'full' then lag(rows_read) over (
-                partition by site, kind order by position
-            )
+            when exports = 'full'
+                then lag(rows_read) over (partition by site, kind order by position)
             else usual(rows_read, (site, kind), position)
         end as usual_rows,
         usual(patients, (site, kind), position) as usual_patients

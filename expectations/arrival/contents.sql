@@ -18,5 +18,5 @@ from (
     from fingerprints('treatments')
     union all
     from fingerprints('adverse_events')
-)
+) as printed
 order by key

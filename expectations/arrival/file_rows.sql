@@ -20,7 +20,7 @@ stored as (
 )
 
 select
-    site || '/' || batch || '/' || kind || '/' || files.file as key,
+    files.site || '/' || files.batch || '/' || files.kind || '/' || files.file as key,
     files.rows_read,
     files.accepted,
     files.refused,
@@ -30,5 +30,10 @@ select
     files.file_refused,
     files.file_reason
 from files
-left join stored using (site, batch, kind, file)
+left join stored
+    on
+        files.site = stored.site
+        and files.batch = stored.batch
+        and files.kind = stored.kind
+        and files.file = stored.file
 order by key

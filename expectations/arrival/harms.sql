@@ -56,7 +56,10 @@ newest as (
         batches.position
     from entries
     inner join batches on entries.site = batches.site and entries.batch = batches.batch
-    qualify row_number() over (partition by entries.site, harm order by batches.position desc) = 1
+    qualify
+        row_number() over (
+            partition by entries.site, entries.harm order by batches.position desc
+        ) = 1
 ),
 
 newest_exports as (

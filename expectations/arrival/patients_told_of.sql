@@ -20,6 +20,6 @@ from (
     from patients_of('treatments')
     union all
     from patients_of('adverse_events')
-)
+) as told
 group by kind, site, batch
 order by kind, site, batch

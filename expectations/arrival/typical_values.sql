@@ -28,7 +28,7 @@ session_values as (
             minutes,
             chair_minutes
         from sessions
-    )
+    ) as recorded
     unpivot (
         value for quantity in (plateau_temp_c, max_temp_c, minutes, chair_minutes)
     )
@@ -46,7 +46,7 @@ means as (
         select * from first_outcomes
         union all
         select * from session_values
-    )
+    ) as recorded
     group by site, batch, quantity
 ),
 

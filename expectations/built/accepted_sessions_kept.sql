@@ -1,7 +1,7 @@
 -- Finds each accepted session and eye, up to its site's cutoff, that staging does not hold, but
 -- for sites that export in full, where a newer batch may have withdrawn it.
 select sites.site || '/' || accepted.session_key || '/' || accepted.eye as key
-from {batch} as sites
+from staging.stg_sites as sites
 inner join (
     select
         arrived.site,

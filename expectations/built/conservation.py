@@ -325,9 +325,9 @@ def _declare(
 
 
 def _over_inputs(name: str, inputs: Path) -> Expectation:
-    """A query of this folder, in which `:inputs` stands for the release's folder of inputs."""
+    """A query of this folder over staging.stg_sites and, as `:inputs`, the release's inputs."""
     query = (FOLDER / f"{name}.sql").read_text(encoding="utf-8")
     folder = str(inputs)
     for sign, escaped in (("'", "''"), (":", r"\:"), ("{", "{{"), ("}", "}}")):
         folder = folder.replace(sign, escaped)
-    return none_in(query.replace(":inputs", folder))
+    return none_in(query.replace("staging.stg_sites", "{batch}").replace(":inputs", folder))

@@ -4,7 +4,7 @@
 select
     sites.site || '/' || told.harm_key as key,
     told.event
-from {batch} as sites
+from staging.stg_sites as sites
 inner join (
     select
         site,
