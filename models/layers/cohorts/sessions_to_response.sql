@@ -56,33 +56,50 @@ timed as (
         on {{ same(['course_id', 'rule', 'eye'], 'begun', 'summarised') }}
 ),
 
+followed as (
+    select * from timed where session_number is not null
+),
+
+crowds as (
+    {{ one_of_alike(
+        'followed',
+        keys=['rule', 'grading'],
+        columns=['site', 'grade', 'protocol', 'course_kind', 'cause', 'session_number'],
+    ) }}
+),
+
 members as (
     {{ in_every_total(
-        'timed',
-        columns=['rule', 'grading', 'patient_key', 'cause', 'session_number'],
+        'crowds',
+        columns=['rule', 'grading', 'patient_key', 'alike', 'cause', 'session_number'],
         dimensions=['grade', 'site', 'protocol', 'course_kind'],
     ) }}
 ),
 
-followed as (
-    select *
-    from members
-    where course_kind in ('first', 'all') and session_number is not null
+published as (
+    select * from members where course_kind in ('first', 'all')
 ),
 
 curves as (
     {{ kaplan_meier(
-        'followed',
+        'published',
         grain,
         time='session_number',
         event='cause = ' ~ cause.responded,
         cluster='patient_key',
+        alike='alike',
     ) }}
 ),
 
 incidences as (
     {{ aalen_johansen(
-        'followed', grain, time='session_number', cause='cause', cluster='patient_key'
+        'published',
+        grain,
+        time='session_number',
+        cause='cause',
+        cluster='patient_key',
+        alike='alike',
+        causes=[cause.responded],
     ) }}
 ),
 
@@ -91,17 +108,17 @@ counts as (
         {{ grain | join(', ') }},
         session_number,
         {%- for name in ['responded', 'stopped', 'censored'] %}
-        count(*) filter (where cause = {{ cause[name] }}) as {{ name }}{{ ',' if not loop.last }}
+        sum(alike) filter (where cause = {{ cause[name] }}) as {{ name }}{{ ',' if not loop.last }}
         {%- endfor %}
-    from followed
+    from published
     group by {{ grain | join(', ') }}, session_number
 ),
 
 cells as (
     select
         {{ grain | join(', ') }},
-        count(*) as members
-    from followed
+        sum(alike) as members
+    from published
     group by {{ grain | join(', ') }}
 ),
 
@@ -109,9 +126,9 @@ steps as (
     select
         cells.*,
         numbers.number as session_number,
-        coalesce(counts.responded, 0) as responded,
-        coalesce(counts.stopped, 0) as stopped,
-        coalesce(counts.censored, 0) as censored,
+        {%- for name in ['responded', 'stopped', 'censored'] %}
+        cast(coalesce(counts.{{ name }}, 0) as bigint) as {{ name }},
+        {%- endfor %}
         counts.session_number as seen_number
     from cells
     inner join ({{ table_ends() }}) as table_ends

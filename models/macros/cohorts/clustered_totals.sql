@@ -1,8 +1,8 @@
-{#- Counts on every level of a table's grain, with what the limits of one share need to know about
-    patients who give several rows (definition 11).
+{#- Counts on every level of a table's grain, with the effective sample size of one share where
+    patients give several rows (definition 11).
 
     relation    name of a relation with a row per course, eye or interval: site, patient_key,
-                the keys, the dimensions and the counts
+                the keys, the dimensions and the counts; none of them null
     keys        columns that split the table and are never totalled (may be empty)
     dimensions  columns that are totalled too, as `all`; site always is one
     counts      whole-number columns that are added up
@@ -11,44 +11,14 @@
     Columns: keys, dimensions, site, counts, patients, effective_size (null where `of` is 0), and
     what that was worked out from.
 
-    A patient's rows are added up before they are squared, and that in each cell anew. Most
-    patients lie in a single finest cell and therefore whole in every total above it: their squares
-    are simply added. Only a patient spread over several cells is followed by key. -#}
+    A patient's rows are added up before they are squared, and that on each level anew. -#}
 {% macro clustered_totals(relation, keys, dimensions, counts, events, of) %}
     with
+    crowds as (
+        {{ one_of_alike(relation, keys, ['site'] + dimensions + counts) | indent(4) }}
+    ),
+
     patients_in_cells as (
-        select
-            {%- for column in keys + dimensions %}
-            {{ column }},
-            {%- endfor %}
-            site,
-            patient_key,
-            {%- for count in counts %}
-            cast(sum({{ count }}) as bigint) as {{ count }}{{ ',' if not loop.last }}
-            {%- endfor %}
-        from {{ relation }}
-        group by
-            {%- for column in keys + dimensions %}
-            {{ column }},
-            {%- endfor %}
-            site,
-            patient_key
-    ),
-
-    marked as (
-        select
-            patients_in_cells.*,
-            case
-                when
-                    count(*) over (
-                        partition by {{ (keys + ['site', 'patient_key']) | join(', ') }}
-                    ) > 1
-                    then patient_key
-            end as spread_patient
-        from patients_in_cells
-    ),
-
-    cells_of_sites as (
         select
             {%- for column in keys %}
             {{ column }},
@@ -57,26 +27,41 @@
             {{ level(column) }} as {{ column }},
             {%- endfor %}
             site,
+            alike,
             {%- for count in counts %}
-            cast(sum({{ count }}) as bigint) as {{ count }},
+            cast(sum({{ count }}) as bigint) as {{ count }}{{ ',' if not loop.last }}
             {%- endfor %}
-            case when spread_patient is null then count(*) else 1 end as patients,
-            case
-                when spread_patient is null then count(*) filter (where {{ of }} > 0)
-                when sum({{ of }}) > 0 then 1
-                else 0
-            end as clusters,
-            {{ _product(events, events) }} as events_by_events,
-            {{ _product(events, of) }} as events_by_of,
-            {{ _product(of, of) }} as of_by_of
-        from marked
+        from crowds
         group by
             {%- for column in keys %}
             {{ column }},
             {%- endfor %}
             site,
-            spread_patient,
+            patient_key,
+            alike,
             cube ({{ dimensions | join(', ') }})
+    ),
+
+    sums as (
+        select
+            {%- for column in keys + dimensions %}
+            {{ column }},
+            {%- endfor %}
+            {{ level('site') }} as site,
+            {%- for count in counts %}
+            cast(sum(alike * {{ count }}) as bigint) as {{ count }},
+            {%- endfor %}
+            cast(sum(alike) as bigint) as patients,
+            cast(sum(case when {{ of }} > 0 then alike else 0 end) as bigint) as clusters,
+            cast(sum(alike * {{ events }} * {{ events }}) as bigint) as events_by_events,
+            cast(sum(alike * {{ events }} * {{ of }}) as bigint) as events_by_of,
+            cast(sum(alike * {{ of }} * {{ of }}) as bigint) as of_by_of
+        from patients_in_cells
+        group by
+            {%- for column in keys + dimensions %}
+            {{ column }},
+            {%- endfor %}
+            cube (site)
     )
 
     select
@@ -84,34 +69,5 @@
         {{ effective_sample_size(
             events, of, 'clusters', 'events_by_events', 'events_by_of', 'of_by_of'
         ) }} as effective_size
-    from (
-        select
-            {%- for column in keys + dimensions %}
-            {{ column }},
-            {%- endfor %}
-            {{ level('site') }} as site,
-            {%- for count in counts + ['patients', 'clusters'] %}
-            cast(sum({{ count }}) as bigint) as {{ count }},
-            {%- endfor %}
-            cast(sum(events_by_events) as bigint) as events_by_events,
-            cast(sum(events_by_of) as bigint) as events_by_of,
-            cast(sum(of_by_of) as bigint) as of_by_of
-        from cells_of_sites
-        group by
-            {%- for column in keys + dimensions %}
-            {{ column }},
-            {%- endfor %}
-            cube (site)
-    ) as sums
+    from sums
 {% endmacro %}
-
-
-{#- Sum over the patients of a cell of one count times another. -#}
-{% macro _product(one, other) -%}
-    cast(
-                case
-                    when spread_patient is null then sum({{ one }} * {{ other }})
-                    else sum({{ one }}) * sum({{ other }})
-                end as bigint
-            )
-{%- endmacro %}
