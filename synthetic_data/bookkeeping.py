@@ -24,7 +24,7 @@ from synthetic_data.records import (
 from synthetic_data.sessions import session_dates, session_rows
 from synthetic_data.simulation import Chunk, Simulated
 from synthetic_data.temperatures import temperature_rows
-from synthetic_data.versions import changed_later, in_batches, two_versions, withdrawn_later
+from synthetic_data.versions import ALWAYS, changed_later, in_batches, two_versions, withdrawn_later
 
 ROWS_A_CHUNK = 10_000_000  # more than a kind has in a chunk; keeps the chunks' ids apart
 EXPORTED_AS: dict[Type, pl.DataType] = {
@@ -34,10 +34,17 @@ EXPORTED_AS: dict[Type, pl.DataType] = {
 }
 MISREAD = pl.when(pl.col("value") >= 1).then(pl.col("value") - 1).otherwise(pl.col("value") + 1)
 CAN_BE_MISREAD = pl.col("measure") != "osmolarity"  # a point less could leave its range
-ENTERED_WRONG = {
-    "visits": (pl.lit("other").alias("diagnosis"), pl.lit(value=True)),
-    "sessions": (pl.lit(0.0).alias("pain_0_10"), pl.lit(value=True)),
+ENTERED_WRONG = {  # by kind: the wrong value, and where it can be
+    "visits": (pl.lit("other").alias("diagnosis"), ALWAYS),
+    "sessions": (pl.lit(0.0).alias("pain_0_10"), ALWAYS),
     "outcomes": (MISREAD.round(1).alias("value"), CAN_BE_MISREAD),
+}
+HARM_LOWERED = {  # by kind: the lower value, and where it is one
+    "sessions": (pl.lit("none").alias("adverse_event"), pl.col("adverse_event").is_in(HARMS)),
+    "adverse_events": (
+        pl.lit(SEVERITIES[0]).alias("severity"),
+        pl.col("severity") != SEVERITIES[0],
+    ),
 }
 
 
@@ -55,41 +62,27 @@ class Books:
 
 def keep_books(chunk: Chunk, simulated: Simulated, parameters: Parameters) -> Books:
     """Everything that a clinic's exports show of a chunk's patients."""
-    rows = _entered(chunk, simulated, parameters)
     rng = chunk.stream(Theme.VERSIONS)
-    months = chunk.months
+    rows = _entered(chunk, simulated, parameters)
+    changed = []
     for kind, (wrong, where) in ENTERED_WRONG.items():
         rows[kind], _ = changed_later(
-            rng, rows[kind], months, parameters.corrected, where=where, first=(wrong,)
+            rng, rows[kind], chunk.months, parameters.corrected, where=where, first=(wrong,)
         )
-        if chunk.site.exports == "full":
+    for kind, (less, where) in HARM_LOWERED.items():
+        rows[kind], before = changed_later(
+            rng, rows[kind], chunk.months, parameters.harm_lowered, where=where, later=(less,)
+        )
+        changed.append(_changed_harms(before, kind, "lowered"))
+    if chunk.site.exports == "full":
+        for kind in ENTERED_WRONG:
             in_error = _entered_in_error(rng, rows[kind], kind, chunk, parameters)
             rows[kind] = pl.concat([rows[kind], in_error])
-    rows["sessions"], at_sessions = changed_later(
-        rng,
-        rows["sessions"],
-        months,
-        parameters.harm_lowered,
-        where=pl.col("adverse_event").is_in(HARMS),
-        later=(pl.lit("none").alias("adverse_event"),),
-    )
-    rows["adverse_events"], reported = changed_later(
-        rng,
-        rows["adverse_events"],
-        months,
-        parameters.harm_lowered,
-        where=pl.col("severity") != SEVERITIES[0],
-        later=(pl.lit(SEVERITIES[0]).alias("severity"),),
-    )
-    changed = [
-        _changed_harms(at_sessions, "sessions", "lowered"),
-        _changed_harms(reported, "adverse_events", "lowered"),
-    ]
-    if chunk.site.exports == "full":
-        rows["adverse_events"], withdrawn = withdrawn_later(
-            rng, rows["adverse_events"], months, parameters.harm_withdrawn
+            changed.append(_changed_harms(in_error, kind, "withdrawn"))
+        rows["adverse_events"], gone = withdrawn_later(
+            rng, rows["adverse_events"], chunk.months, parameters.harm_withdrawn
         )
-        changed.append(_changed_harms(withdrawn, "adverse_events", "withdrawn"))
+        changed.append(_changed_harms(gone, "adverse_events", "withdrawn"))
     return Books(rows, pl.concat(changed))
 
 
@@ -99,24 +92,24 @@ def _entered_in_error(
     """Copies of rows under ids of their own, which vanish again."""
     copies = rows.filter(pl.Series(happens(rng, parameters.withdrawn, rows.height)))
     key = KINDS_BY_NAME[kind].grain[0]
-    numbers = pl.int_range(copies.height, eager=True)
-    _, vanishing = withdrawn_later(
-        rng, copies.with_columns(_ids(f"{key[0]}w", numbers, chunk).alias(key)), chunk.months, 1.0
-    )
+    ids = _ids(f"{key[0]}w", pl.int_range(copies.height, eager=True), chunk)
+    _, vanishing = withdrawn_later(rng, copies.with_columns(ids.alias(key)), chunk.months, 1.0)
     return vanishing
 
 
 def _changed_harms(rows: pl.DataFrame, kind: str, how: str) -> pl.DataFrame:
-    event = "adverse_event" if kind == "sessions" else "event"
-    event_id = pl.col("event_id") if "event_id" in rows.columns else pl.lit(None, pl.String)
-    return rows.select(
+    """The harms among rows as they were before `until` changed them."""
+    harm = {"sessions": "adverse_event", "adverse_events": "event"}.get(kind)
+    harms = rows.filter(pl.col(harm).is_in(HARMS)) if harm else rows.clear()
+    told = {"session_id": "session_id", "event_id": "event_id", "eye": "eye", "event": harm}
+    return harms.select(
         pl.lit(kind).alias("kind"),
         pl.lit(how).alias("how"),
         "until",
-        "session_id",
-        event_id.alias("event_id"),
-        "eye",
-        pl.col(event).alias("event"),
+        *(
+            (pl.col(column) if column in rows.columns else pl.lit(None, pl.String)).alias(name)
+            for name, column in told.items()
+        ),
     )
 
 

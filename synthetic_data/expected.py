@@ -14,7 +14,7 @@ import polars as pl
 
 from ingest.contract import EYES, SINGLE_EYES
 from synthetic_data.months import FAR_OFF, Months
-from synthetic_data.outcomes import NAMES, Why
+from synthetic_data.outcomes import BOTH_EYES, NAMES, Why
 from synthetic_data.parameters import Parameters
 from synthetic_data.randomness import Theme
 from synthetic_data.records import visit_rows
@@ -142,7 +142,7 @@ def judge(
             stages.rename({"band": "glands"}), on=["course", "eye"], how="left"
         ).with_columns(
             pl.lit(rule.name).alias("rule"),
-            pl.when(pl.col("eye") != EYES[-1]).then(pl.col("glands").fill_null("unknown")),
+            pl.when(pl.col("eye") != BOTH_EYES).then(pl.col("glands").fill_null("unknown")),
             applies=rule.applies,
         )
         final = units.join(final_value(courses, of_rule), on=["course", "eye"], how="left")
@@ -267,7 +267,7 @@ def banded(values: pl.DataFrame, bands: tuple[tuple[float, str], ...]) -> pl.Dat
 def _units(graded: pl.DataFrame, simulated: Simulated, rule: Rule) -> pl.DataFrame:
     """One row per course, or per course and treated eye."""
     if rule.measure == "osdi":
-        return graded.with_columns(eye=pl.lit(EYES[-1]))
+        return graded.with_columns(eye=pl.lit(BOTH_EYES))
     course, eye = np.nonzero(simulated.courses.treats)
     treated = pl.DataFrame({"course": course, "eye": pl.Series(SINGLE_EYES).gather(eye)})
     return graded.join(treated, on="course")

@@ -15,6 +15,7 @@ from synthetic_data.population import Patients, measured_osdi
 from synthetic_data.randomness import Booleans, Floats, Integers, happens
 
 NO_COURSE = -1
+BOTH_EYES = EYES[-1]  # of a measure of the patient
 TIMINGS = pl.Series(["before_treatment", "after_treatment", "no_treatment", None])
 BEFORE, AFTER, NONE, UNKNOWN = range(4)
 
@@ -249,14 +250,14 @@ def _scores(
     first = occasions.why == Why.ASSESSMENT
     osdi[first] = patients.first_osdi[occasions.patient[first]]
     at = np.flatnonzero(asked & happens(rng, parameters.osdi_noted, occasions.count))
-    yield at, "osdi", EYES[-1], osdi[at]
+    yield at, "osdi", BOTH_EYES, osdi[at]
     for measure, noted, (level, slope, spread) in (
         ("speed", parameters.speed_noted, parameters.speed_at),
         ("deq5", parameters.deq5_noted, parameters.deq5_at),
     ):
         at = np.flatnonzero(asked & happens(rng, noted, occasions.count))
         score = level + slope * occasions.osdi[at] + spread * rng.standard_normal(len(at))
-        yield at, measure, EYES[-1], np.round(score)
+        yield at, measure, BOTH_EYES, np.round(score)
 
 
 def _signs(

@@ -11,10 +11,7 @@ from synthetic_data.randomness import Floats, Integers, about, draw_codes, happe
 
 
 def session_dates(courses: Courses) -> pl.DataFrame:
-    """One row per patient and date of treatment: course, day, purpose, session number.
-
-    `number` counts the dates of the course, then goes on over its maintenance.
-    """
+    """One row per patient and date of treatment: course, patient, day, purpose."""
     of_course, session = np.nonzero(courses.days < FOREVER)
     of_maintenance, turn = np.nonzero(courses.maintenance < FOREVER)
     course = np.concatenate([of_course, of_maintenance])

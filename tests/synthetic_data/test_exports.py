@@ -177,7 +177,7 @@ def test_full_exports_bring_everything_each_time(
     tables: dict[tuple[str, str, str], pl.DataFrame],
 ) -> None:
     months = [set(rows["outcome_id"]) for rows in by_batch(tables, "elm", "outcomes")]
-    assert [len(month) for month in months] == sorted(len(month) for month in months)
+    assert len(months[-1]) > 10 * len(months[0])
     for earlier, later in pairwise(months):
         gone = earlier - later
         assert all(key.startswith("ow") for key in gone)  # entered in error
