@@ -1,9 +1,5 @@
 {%- set reasons = end_reasons() -%}
 with
-site_months as (
-    {{ site_months() }}
-),
-
 assessed as (
     select
         site,
@@ -58,7 +54,7 @@ select
     {%- for reason in reasons %}
     coalesce(started.end_{{ reason }}, 0) as end_{{ reason }}{{ ',' if not loop.last }}
     {%- endfor %}
-from site_months
+from {{ ref('site_months') }} as site_months
 left join assessed
     on site_months.site = assessed.site and site_months.month = assessed.month
 left join decided

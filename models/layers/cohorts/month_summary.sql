@@ -1,9 +1,5 @@
 {%- set known_after = var('course_gap_days') + 1 -%}
 with
-site_months as (
-    {{ site_months() }}
-),
-
 sessions as (
     select
         site,
@@ -73,7 +69,7 @@ recalls as (
         site_months.month,
         count(*) filter (where site_months.last_day <= intervals.due_by) as due,
         count(*) filter (where site_months.last_day > intervals.due_by) as overdue
-    from site_months
+    from {{ ref('site_months') }} as site_months
     inner join {{ ref('maintenance_intervals') }} as intervals
         on
             site_months.site = intervals.site
@@ -111,7 +107,7 @@ joined as (
         coalesce(counted.harms, 0) as harms,
         coalesce(sessions.sessions_asked, 0) as sessions_asked,
         coalesce(refusals.refused_rows, 0) as refused_rows
-    from site_months
+    from {{ ref('site_months') }} as site_months
     left join sessions
         on site_months.site = sessions.site and site_months.month = sessions.month
     left join counted

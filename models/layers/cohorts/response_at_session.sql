@@ -22,8 +22,8 @@ counted as (
     from begun
     inner join ({{ table_ends() }}) as table_ends
         on begun.protocol = table_ends.protocol
-    inner join ({{ whole_numbers(20) }}) as numbers
-        on numbers.number <= table_ends.sessions_planned
+    inner join ({{ counting(2) }}) as numbers
+        on numbers.number between 1 and table_ends.sessions_planned
     left join {{ ref('session_responses') }} as seen
         on
             begun.course_id = seen.course_id

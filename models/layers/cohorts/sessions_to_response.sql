@@ -133,8 +133,8 @@ steps as (
     from cells
     inner join ({{ table_ends() }}) as table_ends
         on cells.protocol = table_ends.protocol
-    inner join ({{ whole_numbers(20) }}) as numbers
-        on numbers.number <= table_ends.sessions_planned
+    inner join ({{ counting(2) }}) as numbers
+        on numbers.number between 1 and table_ends.sessions_planned
     left join counts
         on
             {{ same(grain, 'cells', 'counts') }}

@@ -12,10 +12,3 @@
         min(sessions_planned) as sessions_planned
     from {{ ref('stg_protocols') }}
 {% endmacro %}
-
-
-{#- One row per whole number from 1 up to a constant: column `number`. -#}
-{% macro whole_numbers(upto) %}
-    select cast(generated_number as bigint) as number
-    from ({{ dbt.generate_series(upto) }}) as series
-{% endmacro %}
