@@ -39,6 +39,7 @@ ENTERED_WRONG = {  # by kind: the wrong value, and where it can be
     "sessions": (pl.lit(0.0).alias("pain_0_10"), ALWAYS),
     "outcomes": (MISREAD.round(1).alias("value"), CAN_BE_MISREAD),
 }
+HARM_COLUMN = {"sessions": "adverse_event", "adverse_events": "event"}
 HARM_LOWERED = {  # by kind: the lower value, and where it is one
     "sessions": (pl.lit("none").alias("adverse_event"), pl.col("adverse_event").is_in(HARMS)),
     "adverse_events": (
@@ -89,20 +90,33 @@ def keep_books(chunk: Chunk, simulated: Simulated, parameters: Parameters) -> Bo
 def _entered_in_error(
     rng: np.random.Generator, rows: pl.DataFrame, kind: str, chunk: Chunk, parameters: Parameters
 ) -> pl.DataFrame:
-    """Copies of rows under ids of their own, which vanish again."""
-    copies = rows.filter(pl.Series(happens(rng, parameters.withdrawn, rows.height)))
+    """Copies of rows under ids of their own, which vanish again; of harm more often than others."""
+    harmed = _harmed(rows, kind)
+    chance = np.where(harmed.to_numpy(), parameters.harm_withdrawn, parameters.withdrawn)
+    copies = rows.filter(pl.Series(happens(rng, chance, rows.height)))
     key = KINDS_BY_NAME[kind].grain[0]
     ids = _ids(f"{key[0]}w", pl.int_range(copies.height, eager=True), chunk)
     _, vanishing = withdrawn_later(rng, copies.with_columns(ids.alias(key)), chunk.months, 1.0)
     return vanishing
 
 
+def _harmed(rows: pl.DataFrame, kind: str) -> pl.Series:
+    """Whether each row tells of a harm."""
+    column = HARM_COLUMN.get(kind)
+    if column is None:
+        return pl.repeat(value=False, n=rows.height, eager=True)
+    return rows[column].is_in(HARMS).fill_null(value=False)
+
+
 def _changed_harms(rows: pl.DataFrame, kind: str, how: str) -> pl.DataFrame:
     """The harms among rows as they were before `until` changed them."""
-    harm = {"sessions": "adverse_event", "adverse_events": "event"}.get(kind)
-    harms = rows.filter(pl.col(harm).is_in(HARMS)) if harm else rows.clear()
-    told = {"session_id": "session_id", "event_id": "event_id", "eye": "eye", "event": harm}
-    return harms.select(
+    told = {
+        "session_id": "session_id",
+        "event_id": "event_id",
+        "eye": "eye",
+        "event": HARM_COLUMN.get(kind),
+    }
+    return rows.filter(_harmed(rows, kind)).select(
         pl.lit(kind).alias("kind"),
         pl.lit(how).alias("how"),
         "until",

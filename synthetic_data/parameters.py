@@ -520,8 +520,8 @@ class Parameters:
     ] = 0.01
     harm_lowered: Annotated[float, INVENTED, "chance that a later batch lowers a harm"] = 0.03
     harm_withdrawn: Annotated[
-        float, INVENTED, "chance that a full export withdraws a late harm"
-    ] = 0.03
+        float, INVENTED, "share of harms that a full export shows, or shows twice, and withdraws"
+    ] = 0.15
     logged_batches: Annotated[int, INVENTED, "newest batches with temperature logs"] = 3
     logged_sessions: Annotated[int, INVENTED, "sessions with a log in each of them"] = 4
     skin_c: Annotated[float, INVENTED, "degrees Celsius at the start of a log"] = 33.5
