@@ -40,14 +40,9 @@ def ingest_unit(
     account = _stored_account(accepted, quarantine)
     cached = account is not None
     if account is None:
-        judge = Judge(export.kind, export.batch.last_day, workspace.settings.protocol_codes)
-        with scratch_folder(workspace) as scratch:
-            checked = check_unit(export, judge, rekeying, scratch)
-            account = checked.account
-            prove_conservation(export, account)
-            if checked.refused is not None:
-                write_parquet(checked.refused, quarantine, {})
-            write_parquet(checked.accepted, accepted, account)
+        account = _check_and_store(export, accepted, quarantine, workspace, rekeying)
+    else:
+        prove_conservation(export, account)
     refused = quarantine if any(file["refused"] for file in account["files"]) else None
     batch = export.batch
     unit = Unit(batch.site, batch.name, export.kind.name, digest, accepted, refused, cached)
@@ -68,6 +63,19 @@ def prove_conservation(export: Export, account: Account) -> None:
                 f"{out} are accounted for.",
                 "This is a fault of the program: keep the file and report it.",
             )
+
+
+def _check_and_store(
+    export: Export, accepted: Path, quarantine: Path, workspace: Workspace, rekeying: Rekeying
+) -> Account:
+    judge = Judge(export.kind, export.batch.last_day, workspace.settings.protocol_codes)
+    with scratch_folder(workspace) as scratch:
+        checked = check_unit(export, judge, rekeying, scratch)
+        prove_conservation(export, checked.account)
+        if checked.refused is not None:
+            write_parquet(checked.refused, quarantine, {})
+        write_parquet(checked.accepted, accepted, checked.account)
+    return checked.account
 
 
 def _stored_account(accepted: Path, quarantine: Path) -> Account | None:
