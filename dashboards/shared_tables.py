@@ -16,6 +16,7 @@ from dashboards.hidden_counts import Cell, Mark, Sum, hidden
 
 TOTAL = "all"
 BREAKDOWNS_AT_MOST = 2
+WORTH = (100, 5, 1)  # of a figure by the number of breakdowns: totals are hidden last
 NOT_SHARED = ("recall_due",)  # one row per patient: for the clinic itself
 
 Row: TypeAlias = dict[str, Any]
@@ -23,15 +24,11 @@ Row: TypeAlias = dict[str, Any]
 
 @dataclass(frozen=True)
 class Stock:
-    """A count that falls along a column by those who leave, as at each session number.
-
-    Its first value is the count `opening`, known from another table.
-    """
+    """A count that falls along a column by those who leave, as at each session number."""
 
     count: str
     along: str
     leaving: tuple[str, ...]
-    opening: str
 
 
 @dataclass(frozen=True)
@@ -124,7 +121,7 @@ SHAPES: Mapping[str, Shape] = {
         breakdowns=_GRADED,
         apart=("rule", "grading", "session_number"),
         counts=("at_risk", "responded", "stopped", "censored"),
-        stock=Stock("at_risk", "session_number", ("responded", "stopped", "censored"), "begun"),
+        stock=Stock("at_risk", "session_number", ("responded", "stopped", "censored")),
         curves={
             **_limits("not_yet", "not_yet", ("at_risk", "responded")),
             "not_yet_se": ("at_risk", "responded"),
@@ -226,12 +223,14 @@ class SharedTables:
         """Hide counts below `below` in all tables that may be shared, as one system.
 
         Args:
-            tables: the cohort tables by name, with full counts.
+            tables: the cohort tables by name, with full counts; those without a shape stay
+                with the clinics.
             below: counts from 1 to `below` - 1 are hidden.
         """
         counts: dict[Cell, int] = {}
         sums: list[Sum] = []
         cells: dict[str, list[dict[str, Cell]]] = {}
+        tables = {name: tables[name] for name in SHAPES if name in tables}
         kept = {name: _shared_rows(table, SHAPES[name]) for name, table in tables.items()}
         for name, rows in kept.items():
             cells[name] = [_cells(name, row, counts) for row in rows]
@@ -274,12 +273,12 @@ def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
     """The row's counts as cells, entered in `counts`; null is no count."""
     shape = SHAPES[table]
     place = _place(shape, row)
-    depth = sum(row[column] != TOTAL for column in shape.breakdowns)
+    broken_down_by = sum(row[column] != TOTAL for column in shape.breakdowns)
     cells = {}
-    for weight, column in enumerate(reversed((*shape.counts, *shape.shares))):
+    for rank, column in enumerate(reversed((*shape.counts, *shape.shares)), start=1):
         count = _count(shape, row, column)
         if count is not None:
-            cell = Cell(_name(shape, row, column, place), depth, weight)
+            cell = Cell(_name(shape, column, place), rank * WORTH[broken_down_by])
             if counts.setdefault(cell, count) != count:  # the same name, yet another count
                 cell = replace(cell, name=(*cell.name, table))
                 counts[cell] = count
@@ -302,11 +301,8 @@ def _place(shape: Shape, row: Row) -> dict[str, str]:
     return {column: value for column, value in place.items() if value != TOTAL}
 
 
-def _name(shape: Shape, row: Row, column: str, place: Mapping[str, str]) -> tuple[str, ...]:
+def _name(shape: Shape, column: str, place: Mapping[str, str]) -> tuple[str, ...]:
     name, alike = shape.known_as.get(column, column), shape.alike.get(column, ())
-    stock = shape.stock
-    if stock and column == stock.count and row[stock.along] == 1:
-        name, alike = stock.opening, (stock.along,)
     return (name, *(f"{c}={value}" for c, value in sorted(place.items()) if c not in alike))
 
 

@@ -1,0 +1,23 @@
+// Draws each figure a page carries, and fits figures and tables to paper before printing.
+"use strict";
+
+const PAPER_PX = 660; // an A4 page between its margins
+
+const plots = Array.from(document.querySelectorAll(".chart .plot"), (plot) => {
+  const figure = JSON.parse(plot.parentElement.querySelector("script").textContent);
+  Plotly.newPlot(plot, figure.data, figure.layout, { responsive: true, displayModeBar: false });
+  return plot;
+});
+
+let opened = [];
+
+addEventListener("beforeprint", () => {
+  opened = Array.from(document.querySelectorAll("details:not([open])"));
+  for (const details of opened) details.open = true;
+  for (const plot of plots) Plotly.relayout(plot, { width: PAPER_PX });
+});
+
+addEventListener("afterprint", () => {
+  for (const details of opened) details.open = false;
+  for (const plot of plots) Plotly.relayout(plot, { width: null, autosize: true });
+});

@@ -1,0 +1,254 @@
+"""Plotly figures in one look. They draw numbers of the warehouse and work none out.
+
+Colours are from the Okabe-Ito palette (from memory) and stand for one meaning each; shapes and
+words say the same again.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, TypeAlias
+
+import plotly.graph_objects as go
+
+Drawn: TypeAlias = int | float | None
+
+INK = "#24303a"
+FAINT = "#d8d4c8"
+BLUE = "#0072B2"  # what was seen
+SKY = "#56B4E9"
+GREEN = "#009E73"  # better
+ORANGE = "#E69F00"
+VERMILION = "#D55E00"  # harm
+PURPLE = "#CC79A7"
+SERIES = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILION)
+SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "star")
+ROW_PX = 44
+FONT = {"family": "inherit", "size": 14, "color": INK}
+
+
+@dataclass(frozen=True)
+class Dot:
+    """One row of a dot chart: a figure with its limits, perhaps within wider bounds.
+
+    `note` stands under the label. `solid` is False where the figure is no answer to go by.
+    """
+
+    label: str
+    note: str
+    value: Drawn
+    low: Drawn
+    high: Drawn
+    bounds: tuple[Drawn, Drawn] = (None, None)
+    solid: bool = True
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line over the same steps as its neighbours, with limits at each step if there are."""
+
+    label: str
+    values: Sequence[Drawn]
+    low: Sequence[Drawn] = ()
+    high: Sequence[Drawn] = ()
+
+
+def dots(rows: Sequence[Dot], axis: str, colour: str = BLUE, upto: float | None = 100) -> dict:
+    """Rows from top to bottom; a line for the limits, a pale band for the bounds."""
+    rows = [
+        replace(row, label=f"{as_text(row.label)}<br>{as_text(row.note)}") for row in rows
+    ]
+    bounds = [(row.label, row.bounds) for row in rows if None not in row.bounds]
+    limits = [(row.label, (row.low, row.high)) for row in rows]
+    traces = [
+        _segments("if all not measured had failed, or responded", bounds, FAINT, 12),
+        _segments("95 % limits", limits, colour, 2),
+        *(
+            go.Scatter(
+                x=[row.value for row in rows if row.solid is solid],
+                y=[row.label for row in rows if row.solid is solid],
+                mode="markers",
+                name=name,
+                marker={
+                    "symbol": "circle" if solid else "circle-open",
+                    "size": 12,
+                    "color": colour,
+                    "line": {"width": 2, "color": colour},
+                },
+                hovertemplate="%{y}: %{x:.1f}<extra></extra>",
+            )
+            for solid, name in ((True, "seen"), (False, "too few measured to go by"))
+        ),
+    ]
+    shown = [trace for trace in traces if any(x is not None for x in trace.x or ())]
+    return _figure(
+        shown,
+        height=120 + ROW_PX * len(rows),
+        xaxis=_axis(axis) | {"range": [0, upto]} if upto else _axis(axis) | {"rangemode": "tozero"},
+        yaxis={
+            "categoryorder": "array",
+            "categoryarray": [row.label for row in reversed(rows)],
+            "range": [-0.6, len(rows) - 0.4],
+            "automargin": True,
+            "ticks": "",
+            "showgrid": False,
+        },
+    )
+
+
+def lines(
+    steps: Sequence[str | int], rows: Sequence[Line], step_axis: str, axis: str, upto: float | None
+) -> dict:
+    """Lines from step to step; limits as upright strokes, set beside each other where many."""
+    traces = []
+    for place, row in enumerate(rows):
+        colour = SERIES[place % len(SERIES)]
+        if row.low:
+            traces.append(_strokes(steps, row, colour))
+        traces.append(
+            go.Scatter(
+                x=list(steps),
+                y=list(row.values),
+                name=as_text(row.label),
+                mode="lines+markers",
+                line={"color": colour, "width": 2},
+                marker={"symbol": SYMBOLS[place % len(SYMBOLS)], "size": 9},
+                hovertemplate=f"%{{x}}: %{{y:.1f}}<extra>{as_text(row.label)}</extra>",
+            )
+        )
+    ticks = {"tickmode": "array", "tickvals": list(steps)} if _are_numbers(steps) else {}
+    return _figure(
+        traces,
+        height=360,
+        xaxis=_axis(step_axis) | ticks | {"showgrid": False},
+        yaxis=_axis(axis) | ({"range": [0, upto]} if upto else {"rangemode": "tozero"}),
+    )
+
+
+def nested_bars(
+    steps: Sequence[str | int],
+    parts: Sequence[tuple[str, Sequence[Drawn]]],
+    step_axis: str,
+    axis: str,
+) -> dict:
+    """Bars inside bars, widest first: each count is a part of the one around it."""
+    shades = ("#e4e1d6", "#b9d7e8", SKY, BLUE)[-len(parts) :]
+    traces = [
+        go.Bar(
+            x=[str(step) for step in steps],
+            y=list(values),
+            name=as_text(name),
+            width=0.8 - 0.17 * place,
+            marker={"color": shades[place], "line": {"color": INK, "width": 0.6}},
+            hovertemplate=f"%{{x}}: %{{y}} {as_text(name)}<extra></extra>",
+        )
+        for place, (name, values) in enumerate(parts)
+    ]
+    return _figure(
+        traces,
+        height=340,
+        barmode="overlay",
+        xaxis=_axis(step_axis) | {"type": "category", "showgrid": False},
+        yaxis=_axis(axis) | {"rangemode": "tozero"},
+    )
+
+
+def bars(
+    steps: Sequence[str],
+    parts: Sequence[tuple[str, Sequence[Drawn]]],
+    step_axis: str,
+    axis: str,
+) -> dict:
+    """Bars side by side."""
+    traces = [
+        go.Bar(
+            x=list(steps),
+            y=list(values),
+            name=as_text(name),
+            marker={"color": SERIES[place], "line": {"color": INK, "width": 0.6}},
+            hovertemplate=f"%{{x}}: %{{y}} {as_text(name)}<extra></extra>",
+        )
+        for place, (name, values) in enumerate(parts)
+    ]
+    return _figure(
+        traces,
+        height=340,
+        barmode="group",
+        bargap=0.25,
+        xaxis=_axis(step_axis) | {"type": "category", "showgrid": False},
+        yaxis=_axis(axis) | {"rangemode": "tozero"},
+    )
+
+
+def _segments(
+    name: str, rows: Sequence[tuple[str, tuple[Drawn, Drawn]]], colour: str, width: int
+) -> go.Scatter:
+    ends: list[Drawn] = []
+    labels: list[str | None] = []
+    for label, (low, high) in rows:
+        if low is not None and high is not None:
+            ends += [low, high, None]
+            labels += [label, label, None]
+    return go.Scatter(
+        x=ends,
+        y=labels,
+        name=name,
+        mode="lines",
+        line={"color": colour, "width": width},
+        hoverinfo="skip",
+    )
+
+
+def _strokes(steps: Sequence[str | int], row: Line, colour: str) -> go.Scatter:
+    x: list[str | int | None] = []
+    y: list[Drawn] = []
+    for step, low, high in zip(steps, row.low, row.high, strict=True):
+        if low is not None and high is not None:
+            x += [step, step, None]
+            y += [low, high, None]
+    return go.Scatter(
+        x=x,
+        y=y,
+        mode="lines",
+        line={"color": colour, "width": 1},
+        showlegend=False,
+        hoverinfo="skip",
+    )
+
+
+def _axis(title: str) -> dict[str, Any]:
+    return {
+        "title": {"text": title, "standoff": 12},
+        "gridcolor": FAINT,
+        "zeroline": False,
+        "automargin": True,
+        "fixedrange": True,
+    }
+
+
+def _figure(traces: Sequence[Any], height: int, **layout: Mapping[str, Any] | str | float) -> dict:
+    figure = go.Figure(
+        data=list(traces),
+        layout={
+            "template": None,
+            "height": height,
+            "font": FONT,
+            "margin": {"l": 8, "r": 12, "t": 8, "b": 8},
+            "paper_bgcolor": "rgba(0,0,0,0)",
+            "plot_bgcolor": "rgba(0,0,0,0)",
+            "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
+            "dragmode": False,
+            "hoverlabel": {"font": {"size": 14}},
+            **layout,
+        },
+    )
+    plain: dict[str, Any] = figure.to_plotly_json()
+    return plain
+
+
+def _are_numbers(steps: Sequence[str | int]) -> bool:
+    return all(isinstance(step, int) for step in steps)
+
+
+def as_text(text: str) -> str:
+    """Text that stays text: plotly knows some markup, and templates in its hover texts."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace("%{", "% {")

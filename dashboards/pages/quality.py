@@ -1,0 +1,127 @@
+"""Data quality: the gates' verdict, what each clinic sent, and how to mend what was refused."""
+
+from collections.abc import Iterator
+
+from dashboards import cautions, words
+from dashboards.page import Link, Page, Table, table
+from dashboards.pages import refusals
+from dashboards.source import GROUP_MENU, Clinic, Source, clinic_menu
+from dashboards.warehouse import Row
+
+
+def pages(source: Source) -> Iterator[Page]:
+    """The group's page with counts hidden, then each clinic's own."""
+    yield Page(
+        path="quality.html",
+        template="quality.html",
+        title="Data quality",
+        content={
+            "verdict": verdict(source),
+            "warnings": _warnings(source),
+            "results": _results(source),
+            "clinics": _clinics(source),
+            "reasons": table(
+                "Why a row is refused, or a value flagged",
+                ("Why", "how to mend it"),
+                [(words.capital(why), how) for why, how in words.REASONS.values()],
+                words_in=(0, 1),
+            ),
+        },
+        cautions=(cautions.hidden_counts(source.below),),
+        menu=GROUP_MENU,
+    )
+    for clinic in source.clinics_with_data:
+        yield _clinic_page(source, clinic)
+
+
+def verdict(source: Source) -> str:
+    """How the two gates fared, in one sentence: what stops was not there, else no page were."""
+    results = source.full.find("quality.gate_results")
+    if not results:
+        return "No gate's result is on record for this release."
+    warnings = [row for row in results if not row["success"]]
+    checks = f"{source.many(len(results), 'check')}"
+    if not warnings:
+        return f"All {checks} on what came in and on what was worked out passed."
+    return (
+        f"Of {checks} on what came in and on what was worked out, "
+        f"{source.many(len(warnings), 'warning')} {'was' if len(warnings) == 1 else 'were'} "
+        "raised and nothing that stops a release."
+    )
+
+
+def _warnings(source: Source) -> list[Row]:
+    return [
+        {
+            "what": row["description"],
+            "seen": row["observed"],
+            "where": row["offending"] or "",
+            "next": row.get("next_step") or "",
+        }
+        for row in source.full.find("quality.gate_results", success=False)
+    ]
+
+
+def _results(source: Source) -> Table:
+    return table(
+        "Every check",
+        ("Check", "gate", "outcome", "seen"),
+        [
+            (
+                row["description"],
+                words.plain(row["gate"], words.GATES),
+                "passed" if row["success"] else "warning",
+                row["observed"],
+            )
+            for row in source.full.find("quality.gate_results")
+        ],
+        words_in=(0, 1, 2, 3),
+    )
+
+
+def _clinics(source: Source) -> Table:
+    return table(
+        "What each clinic sent",
+        ("Clinic", "data up to", "latest batch", "rows refused in the latest month", "own page"),
+        [
+            (
+                clinic.label,
+                words.day(clinic.cutoff),
+                latest_batch(source, clinic),
+                _refused(source, clinic),
+                Link("what was refused", f"{clinic.folder}quality.html")
+                if source.months(clinic)
+                else "no data yet",
+            )
+            for clinic in source.clinics
+        ],
+        words_in=(0, 1, 2, 4),
+    )
+
+
+def latest_batch(source: Source, clinic: Clinic) -> str:
+    rows = source.full.find("staging.stg_batches", site=clinic.code)
+    newest = max(rows, key=lambda row: row["position"], default=None)
+    return newest["batch"] if newest else words.NONE
+
+
+def _refused(source: Source, clinic: Clinic) -> str:
+    rows = source.shared.find("month_summary", site=clinic.code)
+    return source.count(rows[-1]["refused_rows"]) if rows else words.NONE
+
+
+def _clinic_page(source: Source, clinic: Clinic) -> Page:
+    return Page(
+        path=f"{clinic.folder}quality.html",
+        template="clinic_quality.html",
+        title=f"{clinic.label}: what was refused",
+        content={
+            "batch": latest_batch(source, clinic),
+            "cutoff": words.day(clinic.cutoff),
+            "latest": refusals.of_batches(source, clinic, latest_batch(source, clinic)),
+            "all": refusals.of_batches(source, clinic),
+            "files": refusals.arrived(source, clinic),
+        },
+        cautions=(cautions.FULL_COUNTS,),
+        menu=clinic_menu(clinic),
+    )

@@ -1,0 +1,108 @@
+"""What was refused or flagged on arrival, and how to mend each at the source."""
+
+from dashboards import words
+from dashboards.page import Table, table
+from dashboards.source import Clinic, Source
+from dashboards.warehouse import Row
+
+
+def of_batches(source: Source, clinic: Clinic, beginning: str = "") -> list[Table]:
+    """Files and rows refused, values flagged, of batches whose name begins so: a month's too."""
+    return [
+        _files(source, clinic, beginning),
+        _rows(source, clinic, beginning),
+        _flags(source, clinic, beginning),
+    ]
+
+
+def arrived(source: Source, clinic: Clinic) -> Table:
+    """Every file of the clinic: what came in and what became of it, newest batch first."""
+    rows = _found(source, "quality.files", clinic)
+    rows.sort(key=lambda row: row["batch"], reverse=True)
+    return table(
+        "Every file: rows read = accepted + refused + repeats",
+        ("Batch", "kind", "file", "rows read", "accepted", "refused", "exact repeats"),
+        [
+            (
+                row["batch"],
+                words.plain(row["kind"], words.KINDS),
+                row["file"],
+                *(
+                    "whole file refused" if row["file_refused"] else source.count(row[column])
+                    for column in ("rows_read", "accepted", "refused", "exact_repeats")
+                ),
+            )
+            for row in rows
+        ],
+        words_in=(0, 1, 2),
+        empty="no file has come in.",
+    )
+
+
+def _found(source: Source, name: str, clinic: Clinic, batch: str = "") -> list[Row]:
+    rows = source.full.find(name, site=clinic.code)
+    return [row for row in rows if row["batch"].startswith(batch)]
+
+
+def _files(source: Source, clinic: Clinic, batch: str) -> Table:
+    return table(
+        "Whole files refused",
+        ("File", "batch", "why, and what to do"),
+        [
+            (row["file"], row["batch"], row["file_reason"] or words.NONE)
+            for row in _found(source, "quality.files", clinic, batch)
+            if row["file_refused"]
+        ],
+        words_in=(0, 1, 2),
+        empty="none.",
+    )
+
+
+def _rows(source: Source, clinic: Clinic, batch: str) -> Table:
+    return table(
+        "Rows refused (a row counts under each of its reasons)",
+        ("File", "column", "rows", "why", "how to mend it"),
+        [
+            (
+                f"{row['batch']} / {row['file']}",
+                _column(row),
+                _with_replaced(source, row),
+                words.capital(words.reason(row["reason"])),
+                words.remedy(row["reason"]),
+            )
+            for row in _found(source, "quality.refused_reasons", clinic, batch)
+        ],
+        words_in=(0, 1, 3, 4),
+        empty="none.",
+    )
+
+
+def _flags(source: Source, clinic: Clinic, batch: str) -> Table:
+    return table(
+        "Values flagged (the row is kept; a bad optional value counts as unknown)",
+        ("File", "column", "values", "why", "how to mend it"),
+        [
+            (
+                f"{row['batch']} / {row['file']}",
+                _column(row),
+                source.count(row["flagged"]),
+                words.capital(words.reason(row["reason"])),
+                words.remedy(row["reason"]),
+            )
+            for row in _found(source, "quality.flagged_values", clinic, batch)
+        ],
+        words_in=(0, 1, 3, 4),
+        empty="none.",
+    )
+
+
+def _column(row: Row) -> str:
+    column: str = row["column_name"]
+    return "the whole row" if column == words.WHOLE_ROW else column
+
+
+def _with_replaced(source: Source, row: Row) -> str:
+    if not row["would_have_replaced"]:
+        return source.count(row["rows"])
+    replaced = source.count(row["would_have_replaced"])
+    return f"{source.count(row['rows'])} ({replaced} would have replaced an earlier row)"

@@ -1,0 +1,294 @@
+"""After how many sessions: response at each session, and for analysts the first one seen."""
+
+from collections.abc import Iterator, Sequence
+
+from dashboards import cautions, figures, words
+from dashboards.page import Chart, Page, Table, table
+from dashboards.shared_tables import TOTAL
+from dashboards.source import GROUP_MENU, Clinic, Source, drawn, totals
+from dashboards.warehouse import Row
+
+GRADING = "symptoms"
+OF_ALL_BEGUN = (
+    "Those who stopped and those not measured stay among the courses begun, so that the share can "
+    "fall when fewer come or fewer are measured. It says who was better when seen, not which "
+    "session did it."
+)
+SEEN = (
+    "The session is the one at which it was seen, not at which it happened, and only those who "
+    "were measured can be seen."
+)
+
+
+def pages(source: Source) -> Iterator[Page]:
+    """The group's page by session, and the analysts' page under it."""
+    yield Page(
+        path="response_by_session.html",
+        template="response_by_session.html",
+        title="After how many sessions?",
+        content={
+            "lead": (
+                "Of all courses begun, how many were better when measured after each session."
+            ),
+            "charts": [
+                chart
+                for rule in source.rules
+                for chart in (_by_grade(source, rule), _by_protocol(source, rule))
+                if chart is not None
+            ],
+        },
+        cautions=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
+        menu=GROUP_MENU,
+    )
+    yield Page(
+        path="first_response.html",
+        template="first_response.html",
+        title="For analysts: sessions until a first response was seen",
+        content={
+            "charts": [
+                chart
+                for rule in source.rules
+                for protocol in (TOTAL, *source.protocols)
+                if (chart := _first_response(source, rule, protocol)) is not None
+            ],
+        },
+        cautions=(cautions.hidden_counts(source.below),),
+        menu=GROUP_MENU,
+    )
+
+
+def clinic_charts(source: Source, clinic: Clinic) -> list[Chart]:
+    """For a clinic, full counts by session for each protocol it gives (the first rule)."""
+    rule = source.rules[0]
+    return [
+        chart
+        for protocol in source.protocols
+        if (chart := _nested(source, clinic, rule, protocol)) is not None
+    ]
+
+
+def _by_grade(source: Source, rule: Row) -> Chart | None:
+    place = totals(grading=GRADING, rule=rule["rule"])
+    rows = [
+        row
+        for row in source.shared.find("response_at_session", **place)
+        if row["grade"] != "unknown"
+    ]
+    grades = [grade for grade in words.GRADES[GRADING] if any(r["grade"] == grade for r in rows)]
+    return _lines(
+        source,
+        slug=f"grades-{rule['rule']}",
+        heading=f"{words.RULES[rule['rule']]}, by {words.GRADINGS[GRADING]}",
+        what="Grade",
+        groups=[
+            (words.GRADES[GRADING][grade], [r for r in rows if r["grade"] == grade])
+            for grade in grades
+        ],
+        note="All protocols together end at the shortest plan among them. ",
+        rule=rule,
+    )
+
+
+def _by_protocol(source: Source, rule: Row) -> Chart | None:
+    place = totals(grading=GRADING, grade=TOTAL, rule=rule["rule"])
+    return _lines(
+        source,
+        slug=f"protocols-{rule['rule']}",
+        heading=f"{words.RULES[rule['rule']]}, by protocol",
+        what="Protocol",
+        groups=[
+            (label, rows)
+            for code, label in source.protocols.items()
+            if (rows := source.shared.find("response_at_session", **place | {"protocol": code}))
+        ],
+        note="Each protocol ends at its own plan, and protocols treat different patients. ",
+        rule=rule,
+    )
+
+
+def _lines(
+    source: Source,
+    slug: str,
+    heading: str,
+    what: str,
+    groups: Sequence[tuple[str, list[Row]]],
+    note: str,
+    rule: Row,
+) -> Chart | None:
+    if not groups:
+        return None
+    steps = sorted({row["session_number"] for _, rows in groups for row in rows})
+    units = words.UNITS[rule["unit"]] + "s"
+    ordered = [(label, sorted(rows, key=_number)) for label, rows in groups]
+    return Chart(
+        slug=slug,
+        heading=heading,
+        reading=_reading(source, ordered[-1], units),
+        limits=f"Upright strokes are 95 % limits. {note}{OF_ALL_BEGUN}",
+        figure=figures.lines(
+            steps,
+            [
+                figures.Line(
+                    label,
+                    *(
+                        _along(steps, rows, column)
+                        for column in ("response_share", "share_low", "share_high")
+                    ),
+                )
+                for label, rows in ordered
+            ],
+            "after session",
+            f"better, of 100 {units} begun",
+            upto=100,
+        ),
+        table=_table(source, heading, what, ordered, units),
+    )
+
+
+def _reading(source: Source, group: tuple[str, list[Row]], units: str) -> str:
+    label, rows = group
+    last = rows[-1]
+    begun = f"Of {source.count(last['begun'])} {units} begun ({label})"
+    share = words.in_100(last["response_share"])
+    if share in (words.HIDDEN, words.NONE):
+        return f"{begun}, how many were better after session {last['session_number']} is hidden."
+    return (
+        f"{begun}, {share} in 100 were seen to be better after session {last['session_number']} "
+        f"(limits {words.in_100_span(last['share_low'], last['share_high'])})."
+    )
+
+
+def _along(steps: Sequence[int], rows: list[Row], column: str) -> list[float | None]:
+    by_step = {row["session_number"]: drawn(row[column], 100) for row in rows}
+    return [by_step.get(step) for step in steps]
+
+
+def _number(row: Row) -> int:
+    return int(row["session_number"])
+
+
+def _table(
+    source: Source, caption: str, what: str, groups: Sequence[tuple[str, list[Row]]], units: str
+) -> Table:
+    return table(
+        caption,
+        (
+            *(what, "after session", f"{units} begun", "treated so far", "measured", "better"),
+            *("worse", "stopped before", "better of 100 begun", "95 % limits"),
+        ),
+        [
+            (
+                label,
+                str(row["session_number"]),
+                *(source.count(row[c]) for c in ("begun", "treated", "measured")),
+                *(source.count(row[c]) for c in ("responding", "worsened", "stopped")),
+                words.in_100(row["response_share"]),
+                words.in_100_span(row["share_low"], row["share_high"]),
+            )
+            for label, rows in groups
+            for row in rows
+        ],
+    )
+
+
+def _nested(source: Source, clinic: Clinic, rule: Row, protocol: str) -> Chart | None:
+    place = totals(site=clinic.code, grading=GRADING, grade=TOTAL, protocol=protocol)
+    rows = sorted(
+        source.full.find("response_at_session", rule=rule["rule"], **place), key=_number
+    )
+    if not rows:
+        return None
+    label = source.protocols[protocol]
+    units = words.UNITS[rule["unit"]] + "s"
+    last = rows[-1]
+    parts = {
+        "begun": "begun",
+        "treated": "treated so far",
+        "measured": "measured",
+        "responding": "better",
+    }
+    return Chart(
+        slug=f"session-{protocol}",
+        heading=label,
+        reading=(
+            f"Of {source.many(last['begun'], words.UNITS[rule['unit']])} begun, "
+            f"{source.count(last['treated'])} came to session {last['session_number']}, "
+            f"{source.count(last['measured'])} were measured after it and "
+            f"{source.count(last['responding'])} of these were better."
+        ),
+        limits=f"Each bar is a part of the one around it. {OF_ALL_BEGUN}",
+        figure=figures.nested_bars(
+            [row["session_number"] for row in rows],
+            [(name, [drawn(row[column]) for row in rows]) for column, name in parts.items()],
+            "after session",
+            units,
+        ),
+        table=_table(source, f"{label}: {words.RULES[rule['rule']]}", "Protocol", [(label, rows)], units),
+    )
+
+
+def _first_response(source: Source, rule: Row, protocol: str) -> Chart | None:
+    place = totals(grading=GRADING, grade=TOTAL, protocol=protocol)
+    rows = sorted(
+        source.shared.find("sessions_to_response", rule=rule["rule"], **place), key=_number
+    )
+    if not rows:
+        return None
+    label = source.protocols.get(protocol, "all protocols")
+    units = words.UNITS[rule["unit"]] + "s"
+    steps = [row["session_number"] for row in rows]
+    last = rows[-1]
+    curves = (
+        ("Kaplan-Meier (1 - not yet)", "responded_by", "", ""),
+        ("stopping competes (Aalen-Johansen)", "incidence", "incidence_low", "incidence_high"),
+    )
+    return Chart(
+        slug=f"first-{rule['rule']}-{protocol}",
+        heading=f"{words.RULES[rule['rule']]}: {label}",
+        reading=(
+            f"By session {last['session_number']} a response had been seen in "
+            f"{words.in_100(last['incidence'])} of 100 {units} "
+            f"(limits {words.in_100_span(last['incidence_low'], last['incidence_high'])}) where "
+            f"stopping competes, and in {words.in_100(last['responded_by'])} of 100 if those who "
+            "stopped would have fared as those who went on."
+        ),
+        limits=(
+            f"{SEEN} Upright strokes are 95 % limits, clustered by patient. From the first hidden "
+            "count on, the curve is hidden too."
+        ),
+        figure=figures.lines(
+            steps,
+            [
+                figures.Line(
+                    name,
+                    _along(steps, rows, column),
+                    _along(steps, rows, low) if low else (),
+                    _along(steps, rows, high) if high else (),
+                )
+                for name, column, low, high in curves
+            ],
+            "session at which it was seen",
+            f"response seen, of 100 {units}",
+            upto=100,
+        ),
+        table=table(
+            f"{words.RULES[rule['rule']]}: {label}",
+            (
+                *("Session", "at risk", "responded", "stopped", "censored", "not yet, of 100"),
+                *("95 % limits", "responded by, of 100", "incidence, of 100", "95 % limits"),
+            ),
+            [
+                (
+                    str(row["session_number"]),
+                    *(source.count(row[c]) for c in ("at_risk", "responded")),
+                    *(source.count(row[c]) for c in ("stopped", "censored")),
+                    words.in_100(row["not_yet"]),
+                    words.in_100_span(row["not_yet_low"], row["not_yet_high"]),
+                    words.in_100(row["responded_by"]),
+                    words.in_100(row["incidence"]),
+                    words.in_100_span(row["incidence_low"], row["incidence_high"]),
+                )
+                for row in rows
+            ],
+        ),
+    )

@@ -1,0 +1,76 @@
+"""The stage's front door: reads the warehouse once, writes pages, assets and shared tables."""
+
+import shutil
+from collections.abc import Callable, Iterator
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from dashboards import cautions, words
+from dashboards.page import Frame, Page, environment
+from dashboards.pages import method, month, quality, response, safety, sessions, start
+from dashboards.shared_tables import SharedTables
+from dashboards.source import Source
+from dashboards.warehouse import Warehouse
+from pipeline.workspace import Release
+
+PAGES = (start, response, sessions, safety, quality, method, month)
+ASSETS = ("pages.css", "charts.js")
+
+
+def publish(release: Release, *, on_progress: Callable[[int, int], None] | None = None) -> None:
+    """Write a release's pages to `release.dashboards` and its shared tables to `release.tables`.
+
+    Equal warehouses and settings give equal bytes. Both folders are made anew.
+
+    Args:
+        release: with its warehouse built and its gates' results recorded.
+        on_progress: told of pages done and in all.
+
+    Raises:
+        duckdb.Error: the warehouse cannot be read.
+        OSError: a folder cannot be written.
+    """
+    warehouse = Warehouse(release.warehouse)
+    shared = SharedTables(warehouse.cohorts(), release.settings.privacy.hide_counts_below)
+    _write_tables(shared, _emptied(release.tables))
+    folder = _emptied(release.dashboards)
+    _write_assets(folder / "assets")
+    source = Source(release.settings, release.as_of, warehouse, shared)
+    pages = list(_pages(source))
+    frame = Frame(
+        group=release.settings.group.name,
+        as_of=words.day(release.as_of),
+        release=release.name,
+        cautions=cautions.GENERAL,
+        environment=environment(),
+    )
+    for done, page in enumerate(pages, start=1):
+        path = folder / page.path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(frame.render(page), encoding="utf-8")
+        if on_progress:
+            on_progress(done, len(pages))
+
+
+def _pages(source: Source) -> Iterator[Page]:
+    for module in PAGES:
+        yield from module.pages(source)
+
+
+def _write_tables(shared: SharedTables, folder: Path) -> None:
+    for name, frame in shared.frames():
+        frame.write_parquet(folder / f"{name}.parquet")
+
+
+def _write_assets(folder: Path) -> None:
+    folder.mkdir()
+    for name in ASSETS:
+        (folder / name).write_bytes((files("dashboards") / "assets" / name).read_bytes())
+    with as_file(files("plotly") / "package_data" / "plotly.min.js") as script:
+        shutil.copyfile(script, folder / "plotly.min.js")
+
+
+def _emptied(folder: Path) -> Path:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    return folder

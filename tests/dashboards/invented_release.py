@@ -1,0 +1,438 @@
+"""A small invented release: a warehouse with the published columns and figures that add up.
+
+The columns are read from the models' own contracts, so that this cannot drift from them; the
+figures are made up. One clinic's label holds markup, one clinic is a month late, one harm waits.
+"""
+
+import random
+from collections.abc import Iterable, Sequence
+from datetime import date
+from pathlib import Path
+
+import duckdb
+import yaml
+
+from pipeline.settings import Settings
+from pipeline.workspace import Release
+
+CONTRACTS = Path(__file__).parents[2] / "models" / "layers" / "cohorts"
+AS_OF = date(2026, 4, 30)
+MONTHS = ("2026-01", "2026-02", "2026-03", "2026-04")
+SITES = ("alder", "birch", "cedar")
+PROTOCOLS = {"four_fortnightly": 4, "three_monthly": 3}
+MARKUP = "Alder <script>alert(1)</script> & Row"
+GRADES = {
+    "symptoms": ("normal", "mild", "moderate", "severe", "unknown"),
+    "clinician": ("mild", "moderate", "severe", "unknown"),
+    "glands": ("none", "stage1", "stage2", "stage3", "stage4", "unknown"),
+}
+END_REASONS = (
+    *("completed", "improved_enough", "no_benefit", "adverse_event", "cost", "discomfort"),
+    *("moved", "lost_contact", "died", "other", "unknown"),
+)
+OTHER_TABLES = """
+create schema quality; create schema courses; create schema staging; create schema seeds;
+create table staging.stg_sites (site varchar, label varchar, exports varchar, position bigint,
+    cutoff date);
+create table staging.stg_batches (site varchar, batch varchar, first_day date, last_day date,
+    position bigint);
+create table quality.files (site varchar, batch varchar, kind varchar, file varchar, bytes bigint,
+    rows_read bigint, accepted bigint, refused bigint, exact_repeats bigint, file_refused boolean,
+    file_reason varchar);
+create table quality.refused_reasons (site varchar, batch varchar, kind varchar, file varchar,
+    column_name varchar, reason varchar, rows bigint, would_have_replaced bigint);
+create table quality.flagged_values (site varchar, batch varchar, kind varchar, file varchar,
+    column_name varchar, reason varchar, flagged bigint);
+create table quality.harms_to_settle (site varchar, harm_key varchar, why varchar, event varchar,
+    event_date date, batch varchar, settled boolean, decision varchar);
+create table quality.gate_results (gate varchar, expectation varchar, description varchar,
+    severity varchar, success boolean, observed varchar, offending varchar);
+create table courses.adverse_events (adverse_event_id varchar, site varchar, patient_key varchar,
+    harm_key varchar, event_date date, event varchar, severity varchar, serious boolean,
+    eye varchar, source varchar, session_date date, course_id varchar, protocol varchar,
+    purpose varchar, device varchar);
+"""
+QUALITY_ROWS = """
+insert into staging.stg_sites values
+    ('alder', ?, 'changes', 1, date '2026-04-30'), ('birch', '', 'full', 2, date '2026-04-30'),
+    ('cedar', 'Cedar Court', 'changes', 3, date '2026-03-31');
+"""
+
+
+def settings(**changes: object) -> Settings:
+    content = {
+        "group": {"name": "Invented <i>Tree</i> Clinics"},
+        "site": [
+            {"code": "alder", "label": MARKUP},
+            {"code": "birch", "exports": "full"},
+            {"code": "cedar", "label": "Cedar Court"},
+        ],
+        "protocol": [
+            {
+                "code": "four_fortnightly",
+                "label": "Four sessions, two weeks apart",
+                "sessions_planned": 4,
+            },
+            {
+                "code": "three_monthly",
+                "label": "Three sessions, a month apart",
+                "sessions_planned": 3,
+            },
+        ],
+    }
+    return Settings.model_validate(content | changes)
+
+
+def make_release(root: Path, *, seed: int = 7, courses: int = 900) -> Release:
+    """Write the warehouse of a release with about so many courses; equal seeds, equal tables."""
+    release = Release(root, settings(), AS_OF)
+    root.mkdir(parents=True)
+    with duckdb.connect(str(release.warehouse)) as connection:
+        connection.execute("create schema cohorts")
+        connection.execute(OTHER_TABLES)
+        connection.execute(QUALITY_ROWS, [MARKUP])
+        _insert_quality(connection)
+        for table, columns in contracts().items():
+            described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+            connection.execute(f"create table cohorts.{table} ({described})")
+        chance = random.Random(seed)
+        _fill_response(connection, chance, courses)
+        _fill_sessions(connection, chance, courses)
+        _fill_months(connection, chance)
+        _fill_seeds(connection)
+    return release
+
+
+def contracts() -> dict[str, dict[str, str]]:
+    """Columns and types of each cohort table, as its model's contract says."""
+    models = [
+        model
+        for path in sorted(CONTRACTS.glob("*.yml"))
+        for model in yaml.safe_load(path.read_text())["models"]
+    ]
+    return {
+        model["name"]: {column["name"]: column["data_type"] for column in model["columns"]}
+        for model in models
+    }
+
+
+def _insert_quality(connection: duckdb.DuckDBPyConnection) -> None:
+    for site in SITES:
+        for position, month in enumerate(MONTHS, start=1):
+            if site == "cedar" and month == "2026-04":
+                continue
+            connection.execute(
+                "insert into staging.stg_batches values (?, ?, ?, last_day(?), ?)",
+                [site, month, date.fromisoformat(f"{month}-01"), date.fromisoformat(f"{month}-01")]
+                + [position],
+            )
+            for kind in ("visits", "sessions", "outcomes"):
+                connection.execute(
+                    "insert into quality.files values (?, ?, ?, ?, 9000, 120, 115, 4, 1, false, null)",
+                    [site, month, kind, f"{kind}.csv"],
+                )
+    connection.execute(
+        "insert into quality.files values "
+        "('birch', '2026-04', 'patients', 'patients.csv', 900, 0, 0, 0, 0, true,"
+        " 'a column seems to hold birth dates')"
+    )
+    reasons = (
+        *("missing", "unreadable", "out_of_range", "unknown_code", "after_batch", "before_2000"),
+        *("needs_single_eye", "needs_both_eyes", "unknown_protocol", "repeated_key"),
+        "eyes_disagree",
+    )
+    for reason in reasons:
+        connection.execute(
+            "insert into quality.refused_reasons values "
+            "('alder', '2026-04', 'outcomes', 'outcomes.csv', 'value', ?, 3, 1)",
+            [reason],
+        )
+    connection.execute(
+        "insert into quality.flagged_values values "
+        "('alder', '2026-04', 'sessions', 'sessions.csv', 'plateau_temp_c', 'above_range', 2)"
+    )
+    connection.execute(
+        "insert into quality.harms_to_settle values "
+        "('alder', '0123456789abcdef-r', 'withdrawn', 'burn', '2026-02-11', '2026-02', false, null),"
+        "('birch', 'fedcba9876543210', 'lowered', 'blister', '2026-01-20', '2026-01', true,"
+        " 'entered <b>twice</b>')"
+    )
+    connection.execute(
+        "insert into quality.gate_results values "
+        "('arrival', 'volume', 'The number of rows is like that of earlier batches', 'warn',"
+        " false, '31 rows, usually 115', 'cedar/2026-03/visits'),"
+        "('built', 'rates', 'Every rate lies between its limits', 'stop', true, 'all do', '')"
+    )
+    connection.execute(
+        "insert into courses.adverse_events values "
+        "('alder/0123456789abcde0-r', 'alder', 'p1', '0123456789abcde0-r', '2026-04-09', 'redness',"
+        " 'unknown', null, 'right', 'session', '2026-04-09', 'c1', 'four_fortnightly', 'course', 'd1')"
+    )
+
+
+def _add_up(
+    connection: duckdb.DuckDBPyConnection,
+    keys: Sequence[str],
+    dimensions: Sequence[str],
+    counts: Sequence[str],
+) -> None:
+    """Table `totals` from table `base`: counts added up on every level of the dimensions."""
+    levels = [f"case when grouping({d}) = 1 then 'all' else {d} end as {d}" for d in dimensions]
+    sums = [f"cast(sum({c}) as bigint) as {c}" for c in counts]
+    grouping = [*keys, f"cube ({', '.join(dimensions)})"]
+    connection.execute(
+        f"create or replace table totals as select {', '.join([*keys, *levels, *sums])} "
+        f"from base group by {', '.join(grouping)}"
+    )
+
+
+def _insert(connection: duckdb.DuckDBPyConnection, table: str, worked_out: str) -> None:
+    """Fill a cohort table by name from `totals`; columns not worked out stay null."""
+    connection.execute(f"insert into cohorts.{table} by name select * from ({worked_out})")
+
+
+def _base(
+    connection: duckdb.DuckDBPyConnection,
+    columns: Sequence[str],
+    rows: Iterable[tuple[object, ...]],
+) -> None:
+    connection.execute("create or replace table base (" + ", ".join(columns) + ")")
+    marks = ", ".join("?" for _ in columns)
+    connection.executemany(f"insert into base values ({marks})", list(rows))
+
+
+def _patients(chance: random.Random, courses: int) -> list[tuple[str, str, str, str]]:
+    return [
+        (
+            chance.choices(SITES, (6, 3, 1))[0],
+            chance.choices(tuple(PROTOCOLS), (3, 1))[0],
+            chance.choices(("first", "repeat"), (9, 1))[0],
+            chance.choices(("last_12_months", "earlier"), (2, 1))[0],
+        )
+        for _ in range(courses)
+    ]
+
+
+def _fill_response(
+    connection: duckdb.DuckDBPyConnection, chance: random.Random, courses: int
+) -> None:
+    outcomes = ("not_applicable", "not_measured", "responders", "unchanged", "worsened")
+    rows = []
+    for rule, gradings in (("symptoms", 2), ("tear_film", 3), ("glands", 3)):
+        unit = "course" if rule == "symptoms" else "eye"
+        for where in _patients(chance, courses):
+            outcome = chance.choices(outcomes, (5, 25, 45, 20, 5))[0]
+            treated = outcome in outcomes[2:] and chance.random() < 0.2
+            counts = [int(outcome == name) for name in outcomes]
+            for grading in tuple(GRADES)[:gradings]:
+                grade = chance.choice(GRADES[grading])
+                rows.append((rule, unit, grading, grade, *where, 1, *counts, int(treated)))
+    counts = ("courses", *outcomes, "treated_otherwise")
+    _base(
+        connection,
+        [
+            *(f"{c} varchar" for c in ("rule", "unit", "grading", "grade", "site", "protocol")),
+            "course_kind varchar",
+            "period varchar",
+            *(f"{count} bigint" for count in counts),
+        ],
+        rows,
+    )
+    dimensions = ("grade", "site", "protocol", "course_kind", "period")
+    _add_up(connection, ("rule", "unit", "grading"), dimensions, counts)
+    _insert(
+        connection,
+        "response_by_grade",
+        """
+        select rule, unit, grading, grade, site, protocol, course_kind, period,
+            'all' in (grade, site, protocol, course_kind) as is_total,
+            courses, courses as patients, not_applicable, not_measured,
+            responders + unchanged + worsened as evaluable, responders, unchanged, worsened,
+            responders / nullif(evaluable, 0) as response_rate,
+            greatest(response_rate - 0.1, 0) as rate_low, least(response_rate + 0.1, 1) as rate_high,
+            responders / nullif(courses - not_applicable, 0) as rate_if_missing_failed,
+            (responders + not_measured) / nullif(courses - not_applicable, 0)
+                as rate_if_missing_responded,
+            9.5 as mean_improvement, 9 as median_improvement,
+            treated_otherwise / nullif(evaluable, 0) as other_treatment
+        from totals where course_kind <> 'repeat' and period <> 'earlier'
+        """,
+    )
+
+
+def _fill_sessions(
+    connection: duckdb.DuckDBPyConnection, chance: random.Random, courses: int
+) -> None:
+    rows = []
+    for rule, gradings in (("symptoms", 2), ("tear_film", 3), ("glands", 3)):
+        for site, protocol, kind, _ in _patients(chance, courses):
+            done = chance.choices(range(1, 5), (1, 1, 1, 9))[0]
+            done = min(done, PROTOCOLS[protocol])
+            responds_at = chance.choices((1, 2, 3, 4, 9), (2, 3, 2, 1, 3))[0]
+            for grading in tuple(GRADES)[:gradings]:
+                grade = chance.choice(GRADES[grading])
+                for k in range(1, PROTOCOLS[protocol] + 1):
+                    treated = k <= done
+                    measured = treated and (site, protocol, k) != ("cedar", "three_monthly", 2)
+                    responding = measured and k >= responds_at
+                    worsened = measured and not responding and responds_at == 9 and k == 2
+                    stopped = not treated
+                    at_risk = treated and k <= min(responds_at, done)
+                    responded = at_risk and k == responds_at
+                    left = at_risk and not responded and k == done
+                    ended = left and k < PROTOCOLS[protocol]
+                    flags = (1, treated, measured, responding, worsened, stopped, at_risk)
+                    flags = (*flags, responded, ended, left and not ended)
+                    where = (rule, grading, grade, site, protocol, kind, k)
+                    rows.append((*where, *(int(flag) for flag in flags)))
+    counts = ("begun", "treated", "measured", "responding", "worsened", "stopped", "at_risk")
+    counts = (*counts, "responded", "ended", "censored")
+    text = ("rule", "grading", "grade", "site", "protocol", "course_kind")
+    _base(
+        connection,
+        [
+            *(f"{column} varchar" for column in text),
+            "session_number bigint",
+            *(f"{count} bigint" for count in counts),
+        ],
+        rows,
+    )
+    dimensions = ("grade", "site", "protocol", "course_kind")
+    _add_up(connection, ("rule", "grading", "session_number"), dimensions, counts)
+    within = (
+        "from totals where course_kind <> 'repeat' and session_number <= "
+        "case protocol when 'four_fortnightly' then 4 else 3 end"
+    )
+    shared = (
+        "rule, grading, grade, site, protocol, course_kind, session_number, "
+        "'all' in (grade, site, protocol, course_kind) as is_total"
+    )
+    _insert(
+        connection,
+        "response_at_session",
+        f"""
+        select {shared}, begun, treated, measured, responding, worsened, stopped,
+            responding / begun as response_share, greatest(response_share - 0.1, 0) as share_low,
+            least(response_share + 0.1, 1) as share_high {within}
+        """,
+    )
+    if "sessions_to_response" in contracts():
+        _insert(
+            connection,
+            "sessions_to_response",
+            f"""
+            select {shared}, at_risk, responded, ended as stopped, censored,
+                0.9 - session_number / 10 as not_yet, 0.02 as not_yet_se,
+                not_yet - 0.05 as not_yet_low, not_yet + 0.05 as not_yet_high,
+                1 - not_yet as responded_by, responded_by - 0.02 as incidence,
+                incidence - 0.05 as incidence_low, incidence + 0.05 as incidence_high {within}
+            """,
+        )
+
+
+def _fill_months(connection: duckdb.DuckDBPyConnection, chance: random.Random) -> None:
+    harms = ("redness", "discomfort", "swelling", "blister", "burn", "corneal", "other")
+    sessions, events = [], []
+    for site, share in zip(SITES, (60, 30, 9), strict=True):
+        for month in MONTHS:
+            if site == "cedar" and month == "2026-04":
+                continue
+            for _ in range(share + chance.randrange(9)):
+                protocol = chance.choice(tuple(PROTOCOLS))
+                asked = int(chance.random() < 0.9 and (site, month) != ("birch", "2026-02"))
+                flags = [int(chance.random() < p) for p in (0.9, 0.85, 0.03, 0.8, 0.02)]
+                sessions.append((site, protocol, month, 1, asked, 2, *flags))
+                if asked and chance.random() < 0.1:
+                    event = chance.choices(harms, (9, 6, 2, 1, 0, 0, 1))[0]
+                    severity = chance.choice(("mild", "moderate", "unknown"))
+                    events.append((site, protocol, month, event, severity, 1, 0))
+    flags = ("in_band", "in_minutes", "over_temperature", "expressed", "stopped_early")
+    text = [f"{column} varchar" for column in ("site", "protocol", "month")]
+    counts = ("sessions", "asked", "session_eyes", *flags)
+    _base(connection, [*text, *(f"{count} bigint" for count in counts)], sessions)
+    _add_up(connection, (), ("site", "protocol", "month"), counts)
+    _insert(
+        connection,
+        "delivery",
+        """
+        select site, protocol, month, session_eyes, session_eyes as in_band_recorded,
+            in_band / sessions as in_band_share, session_eyes as in_minutes_recorded,
+            in_minutes / sessions as in_minutes_share, 0 as spacing_kept_recorded,
+            session_eyes as over_temperature_recorded,
+            over_temperature / sessions as over_temperature_share, 2 * expressed as expressed,
+            2 * stopped_early as stopped_early, session_eyes as screened,
+            session_eyes as consent_recorded
+        from totals
+        """,
+    )
+    connection.execute("create or replace table places as from totals")
+    month_rows(connection)
+    _base(
+        connection,
+        [*text, "event varchar", "severity varchar", "events bigint", "serious bigint"],
+        events,
+    )
+    dimensions = ("site", "protocol", "month", "event", "severity")
+    _add_up(connection, (), dimensions, ("events", "serious"))
+    kinds = ", ".join(f"('{event}')" for event in (*harms, "all"))
+    _insert(
+        connection,
+        "safety",
+        f"""
+        select places.site, places.protocol, places.month, kinds.event, grades.severity,
+            places.sessions, places.asked, coalesce(totals.events, 0) as events,
+            coalesce(totals.serious, 0) as serious, 100.0 * events / nullif(asked, 0) as rate_per_100,
+            rate_per_100 / 2 as rate_low, rate_per_100 + 300.0 / nullif(asked, 0) as rate_high
+        from places
+        cross join (values {kinds}) as kinds (event)
+        cross join (values ('mild'), ('moderate'), ('severe'), ('unknown'), ('all'))
+            as grades (severity)
+        left join totals on places.site = totals.site and places.protocol = totals.protocol
+            and places.month = totals.month and kinds.event = totals.event
+            and grades.severity = totals.severity
+        """,
+    )
+
+
+def month_rows(connection: duckdb.DuckDBPyConnection) -> None:
+    """month_summary and course_funnel beside the sessions in `places`."""
+    _insert(
+        connection,
+        "month_summary",
+        """
+        select site, month, sessions // 4 as new_courses, sessions, sessions - 2 as treated_patients,
+            26.0 * sessions as chair_minutes, sessions // 5 as completed, sessions // 20 as stopped,
+            sessions // 5 as matured, sessions // 7 as evaluable, sessions // 12 as responders,
+            sessions // 3 as due, sessions // 9 as overdue,
+            case when asked > 0 then sessions // 25 end as harms, asked as sessions_asked,
+            12 as refused_rows
+        from places where protocol = 'all' and site <> 'all' and month <> 'all'
+        """,
+    )
+    ends = ", ".join(
+        f"{'sessions // 20' if reason == 'cost' else '0'} as end_{reason}" for reason in END_REASONS
+    )
+    _insert(
+        connection,
+        "course_funnel",
+        f"""
+        select site, month, sessions as assessed, sessions // 2 as recommended,
+            sessions // 3 as accepted, sessions // 4 as started, sessions // 5 as completed,
+            sessions // 20 as stopped, {ends}
+        from places where protocol = 'all' and site <> 'all' and month <> 'all'
+        """,
+    )
+    connection.execute(
+        """
+        insert into cohorts.recall_due values
+            ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true)
+        """
+    )
+
+
+def _fill_seeds(connection: duckdb.DuckDBPyConnection) -> None:
+    for seed in ("response_rules", "severity_bands"):
+        path = CONTRACTS.parents[1] / "seeds" / f"{seed}.csv"
+        connection.execute(f"create table seeds.{seed} as from read_csv('{path}', header = true)")
+    for table in ("base", "totals", "places"):
+        connection.execute(f"drop table if exists {table}")
