@@ -30,7 +30,7 @@ CLINIC_CODE_SHAPE = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"  # no space, so no full 
 
 
 class Reason(StrEnum):
-    """Why a row is refused, or a value flagged."""
+    """Why a row is refused, or a value flagged; the last three only ever flag."""
 
     MISSING = "missing"
     UNREADABLE = "unreadable"
@@ -43,11 +43,67 @@ class Reason(StrEnum):
     UNKNOWN_PROTOCOL = "unknown_protocol"
     REPEATED_KEY = "repeated_key"
     EYES_DISAGREE = "eyes_disagree"
-    ABOVE_RANGE = "above_range"  # flag only: the value is kept
-    AVERAGED = "averaged"  # flag only: samples of a repeated time
-    UNKNOWN_COLUMN = "unknown_column"  # flag only: the column is not read
+    ABOVE_RANGE = "above_range"
+    AVERAGED = "averaged"
+    UNKNOWN_COLUMN = "unknown_column"
 
 
+# What each reason means, and what to do about it at the source.
+MEANINGS: dict[Reason, tuple[str, str]] = {
+    Reason.MISSING: (
+        "a required value is empty",
+        "fill it in and export the row again",
+    ),
+    Reason.UNREADABLE: (
+        "no ISO date or no number; or a row with more or fewer cells than the header",
+        "correct the value; put a value that holds a comma between quotation marks",
+    ),
+    Reason.OUT_OF_RANGE: (
+        "a number outside its range",
+        "look for a slip or another unit, and correct it",
+    ),
+    Reason.UNKNOWN_CODE: (
+        "a code that the column does not have",
+        "use one of the column's codes, in lower case",
+    ),
+    Reason.AFTER_BATCH: (
+        "a date after the last day that the batch covers",
+        "correct the date, or export the row with a later batch",
+    ),
+    Reason.BEFORE_2000: ("a date before the year 2000", "correct the date"),
+    Reason.NEEDS_SINGLE_EYE: (
+        "a measure of an eye with `both`",
+        "export one row for each eye that was measured",
+    ),
+    Reason.NEEDS_BOTH_EYES: (
+        "a measure of the patient with a single eye",
+        "export one row with `both`",
+    ),
+    Reason.UNKNOWN_PROTOCOL: (
+        "a protocol that group.toml does not have",
+        "correct the code, or have the protocol added to group.toml",
+    ),
+    Reason.REPEATED_KEY: (
+        "rows of one batch with the same key and different content; all of them are refused",
+        "give each row its own key, or export only the one that is right",
+    ),
+    Reason.EYES_DISAGREE: (
+        "two eye rows of a session that differ in what they must share; both are refused",
+        "make them equal",
+    ),
+    Reason.ABOVE_RANGE: (
+        "a temperature above its range: kept as it is",
+        "check the device and the entry; if it is true, look at the patient",
+    ),
+    Reason.AVERAGED: (
+        "samples of one session, eye and time: their mean is kept",
+        "nothing, unless they are many",
+    ),
+    Reason.UNKNOWN_COLUMN: (
+        "a column that is not in the contract: not read",
+        "nothing, or leave it out",
+    ),
+}
 WHOLE_ROW = "whole_row"  # stands for the column where no single one is at fault
 
 STORED_AS: dict[Type, pl.DataType] = {
