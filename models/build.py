@@ -80,7 +80,7 @@ def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = No
         try:
             result = dbtRunner(callbacks=callbacks).invoke(arguments)
         finally:
-            DuckDBConnectionManager.close_all_connections()
+            DuckDBConnectionManager.close_all_connections()  # type: ignore[no-untyped-call]
     return _report(result)
 
 

@@ -102,8 +102,9 @@ judged as (
         sites.cutoff,
         coalesce(plans.sessions_planned, protocols.sessions_planned) as sessions_planned,
         plans.end_reason as planned_end_reason,
+        -- Definition 7: whatever is this old is not in progress either.
         {{ days_between('numbered.last_date', 'sites.cutoff') }} > {{ var('course_gap_days') }}
-            as is_past_gap,
+            as is_mature,
         numbered.next_maintenance_date is not null or numbered.next_course_date is not null
             as is_closed
     from numbered
@@ -117,7 +118,7 @@ stated as (
         judged.*,
         case
             when sessions >= sessions_planned then 'completed'
-            when not is_closed and not is_past_gap then 'in_progress'
+            when not is_closed and not is_mature then 'in_progress'
             else 'stopped'
         end as state,
         {{ days_after('cutoff', -var('course_gap_days')) }} as matured_until
@@ -141,7 +142,7 @@ select
     stated.state,
     case when stated.state = 'stopped' then coalesce(stated.planned_end_reason, 'unknown') end
         as end_reason,
-    stated.state <> 'in_progress' and stated.is_past_gap as is_mature,
+    stated.is_mature,
     coalesce(symptoms.symptoms_band, 'unknown') as symptoms_band,
     coalesce(grades.clinician_grade, 'unknown') as clinician_grade,
     stated.next_maintenance_date,
