@@ -167,35 +167,14 @@ def _draw(
     )
     planned = usual + shift
 
-    shared = rng.standard_normal(count)
-    symptoms = rng.standard_normal(count)
-    tie = parameters.signs_follow_symptoms
-    alike = parameters.eyes_respond_alike
-    signs_shared = tie * symptoms + np.sqrt(max(alike - tie**2, 0)) * shared
-    signs = signs_shared[:, None] + np.sqrt(1 - max(alike, tie**2)) * rng.standard_normal(
-        (count, 2)
-    )
-    severity = patients.severity[who]
-    symptoms_at = _respond_at(
-        symptoms,
-        response_thresholds(parameters.symptoms_by_session, severity, protocol, site, parameters),
-    )
-    signs_thresholds = response_thresholds(
-        parameters.signs_by_session, severity, protocol, site, parameters
-    )
-    signs_at = _respond_at(signs, signs_thresholds[:, None, :])
-
+    symptoms_at, signs_at = _responses(rng, patients.severity[who], protocol, site, parameters)
     given, reason, responding = _how_far(rng, planned, symptoms_at, parameters)
     days = _session_days(rng, accepted_on + wait, protocol, parameters)
     days = np.where(np.arange(MAX_SESSIONS) < given[:, None], days, FOREVER)
-    seen = days < patients.leaves[who][:, None]
-    cut_short = (days < FOREVER) & ~seen
-    reason = np.where(cut_short.any(axis=1) & (seen.sum(axis=1) < planned), LEFT, reason)
-    days = np.where(seen, days, FOREVER)
-
-    single = happens(rng, parameters.one_eye, count)
-    right_only = rng.random(count) < 0.5
-    treats = np.stack([~single | right_only, ~single | ~right_only], axis=1)
+    before_leaving = np.where(days < patients.leaves[who][:, None], days, FOREVER)
+    given = (before_leaving < FOREVER).sum(axis=1)
+    reason = np.where((before_leaving != days).any(axis=1) & (given < planned), LEFT, reason)
+    days = before_leaving
     fall_mean, fall_spread = parameters.osdi_fall
     drift_mean, drift_spread = parameters.osdi_drift
     lasts = _last_day(days) + _lasting(rng, count, parameters)
@@ -207,7 +186,7 @@ def _draw(
         plan_names_sessions=(shift != 0) | happens(rng, parameters.plan_numbered, count),
         accepted_on=accepted_on,
         days=days,
-        treats=treats,
+        treats=_treated_eyes(rng, count, parameters),
         symptoms_respond_at=symptoms_at,
         signs_respond_at=signs_at,
         fall=np.clip(fall_mean + fall_spread * rng.standard_normal(count), 0.1, 0.9),
@@ -224,6 +203,36 @@ def _draw(
             FOREVER,
         ),
     ).only(days[:, 0] < FOREVER)
+
+
+def _responses(
+    rng: np.random.Generator,
+    severity: Floats,
+    protocol: Integers,
+    site: InventedSite,
+    parameters: Parameters,
+) -> tuple[Integers, Integers]:
+    """The session from which symptoms respond, and the signs of each eye, per course.
+
+    The latent responses of symptoms and of both eyes are normal and correlated.
+    """
+    count = len(severity)
+    tie, alike = parameters.signs_follow_symptoms, parameters.eyes_respond_alike
+    symptoms = rng.standard_normal(count)
+    both_eyes = tie * symptoms + np.sqrt(alike - tie**2) * rng.standard_normal(count)
+    signs = both_eyes[:, None] + np.sqrt(1 - alike) * rng.standard_normal((count, 2))
+    of_symptoms, of_signs = (
+        response_thresholds(by_session, severity, protocol, site, parameters)
+        for by_session in (parameters.symptoms_by_session, parameters.signs_by_session)
+    )
+    return _respond_at(symptoms, of_symptoms), _respond_at(signs, of_signs[:, None, :])
+
+
+def _treated_eyes(rng: np.random.Generator, count: int, parameters: Parameters) -> Booleans:
+    """Both eyes of most, one of the rest: a column per eye."""
+    both = ~happens(rng, parameters.one_eye, count)
+    right = happens(rng, 0.5, count)
+    return np.stack([both | right, both | ~right], axis=1)
 
 
 def _last_day(days: Integers) -> Integers:

@@ -37,8 +37,9 @@ def make_exports(
 ) -> None:
     """Write an invented group: `group.toml`, `exports/` and, beside them, `truth/`.
 
-    The same arguments give the same bytes. `dirty_share` is the share of rows with a planted
-    fault, 0 for clean exports; `months` are the monthly batches, the newest ending 2026-10.
+    The same arguments give the same bytes; `synthetic_data.truth` tells what lies in `truth/`.
+    `dirty_share` is the share of rows with a planted fault, 0 for clean exports; `months` are the
+    monthly batches, the newest ending 2026-10.
 
     Raises:
         WrongUse: an argument is out of its range, or exports lie in the folder already.

@@ -1,4 +1,13 @@
-"""Writes what is true of the invented group, beside its exports."""
+"""Writes what is true of the invented group, beside its exports.
+
+parameters.json            the model's parameters, each with its meaning and basis
+patients/, courses/        one row per assessed patient, and per course begun
+expected_response.parquet  what response_by_grade should recover; expected_by_session likewise
+files.parquet              per file: rows, accepted, refused, exact repeats, averaged samples
+planted_faults.parquet     per fault: where it lies, and the reason ingest should give; counted
+                           per site, batch, kind, column and reason in planted_fault_counts
+refused_harms.parquet      harms in refused rows; changed_harms those later lowered or withdrawn
+"""
 
 import json
 import shutil
