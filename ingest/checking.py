@@ -42,8 +42,8 @@ class Checked:
     account: Account
 
 
-def check_unit(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path) -> Checked:
-    """Read and check every row of a unit; writes nothing but a large unit's rows, to `scratch`."""
+def check_unit(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | None) -> Checked:
+    """Read and check every row of a unit, with its rows in memory or in the folder `scratch`."""
     kind = export.kind
     unit = gather(export, judge, rekeying, scratch)
     repeats = find_repeats(unit.rows, kind, unit.collect)
@@ -62,17 +62,18 @@ def check_unit(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path) 
     refused = _refused(unit, rows, refusals, kind)
     flagged = own.filter(~pl.col("position").is_in(refusals["position"].implode()))
     harms = _harms(export, unit, refused, standing, flagged, rekeying)
+    averaged = _by_file(unit, merged)
     return Checked(
         accepted,
         refused,
         {
             "files": _file_accounts(
                 unit.files,
-                _rows_by_file(unit, accepted),
-                _rows_by_file(unit, refused),
-                _by_file(repeats.exact) + _by_file(merged),
+                _by_file(unit, accepted),
+                _by_file(unit, refused),
+                _by_file(unit, repeats.exact) + averaged,
             ),
-            "flagged_values": _flagged_values(unit.files, flagged, merged, kind),
+            "flagged_values": _flagged_values(unit.files, flagged, averaged, kind),
             "refused_harms": harms,
         },
     )
@@ -156,13 +157,11 @@ def _harms(
     return harms.with_columns(pl.col("event_date").cast(pl.String)).to_dicts()
 
 
-def _by_file(rows: pl.DataFrame) -> Counter[str]:
-    return Counter(dict(rows.group_by("source_file").len().iter_rows()))
-
-
-def _rows_by_file(unit: Gathered, rows: pl.LazyFrame | None) -> Counter[str]:
-    """Rows of what is to be written, counted by the file that each names."""
-    return Counter() if rows is None else _by_file(unit.collect(rows.select("source_file")))
+def _by_file(unit: Gathered, rows: pl.LazyFrame | pl.DataFrame | None) -> Counter[str]:
+    """Rows counted by the file that each names."""
+    if rows is None:
+        return Counter()
+    return Counter(dict(unit.collect(rows.lazy().group_by("source_file").len()).iter_rows()))
 
 
 def _file_accounts(
@@ -187,14 +186,15 @@ def _file_accounts(
 
 
 def _flagged_values(
-    files: tuple[ReadFile, ...], flagged: pl.DataFrame, merged: pl.DataFrame, kind: Kind
+    files: tuple[ReadFile, ...], flagged: pl.DataFrame, averaged: Counter[str], kind: Kind
 ) -> list[dict[str, Any]]:
     """How many values were emptied, kept above their range, averaged, or not read."""
     counts: Counter[tuple[str, str, str]] = Counter()
-    for name, column, reason in flagged.select("source_file", "column_name", "reason").iter_rows():
-        counts[name, column, reason] += 1
-    for name, merged_away in _by_file(merged).items():
-        counts[name, str(kind.averaged), Reason.AVERAGED.value] = merged_away
+    emptied_or_above = flagged.group_by("source_file", "column_name", "reason").len()
+    for name, column, reason, values in emptied_or_above.iter_rows():
+        counts[name, column, reason] = values
+    for name, samples in averaged.items():
+        counts[name, str(kind.averaged), Reason.AVERAGED.value] = samples
     for file in files:
         for column, values in file.unknown_columns.items():
             counts[file.name, column[:KEPT_CHARACTERS], Reason.UNKNOWN_COLUMN.value] += values

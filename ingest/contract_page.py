@@ -252,15 +252,15 @@ _AFTERWARDS = """\
 - **To correct a row**, export it again with the same key in a later batch. The newest batch's row
   counts, for every kind. If the new row is refused, the old one stays in force, and the quality
   page says so.
-- **To withdraw a row**, a clinic whose exports are `full` in group.toml leaves it out: each batch of
-  such a clinic holds everything, and of each kind only the keys in the newest batch count. A kind
-  that a batch leaves out altogether, or whose files are refused, withdraws nothing. A clinic whose
-  exports are `changes`, as is usual, exports only what is new or changed, and a row stays until a
-  later one replaces it.
+- **To withdraw a row**, a clinic whose exports are `full` in group.toml leaves it out: each batch
+  of such a clinic holds everything, and of each kind only the keys in the newest batch count. A
+  kind that a batch leaves out altogether, or whose files are refused, withdraws nothing. A clinic
+  whose exports are `changes`, as is usual, exports only what is new or changed, and a row stays
+  until a later one replaces it.
 - **A row that is repeated exactly** within a batch counts once. Rows with the same key and
   different content are all refused, because nobody can tell which is right.
-- **A temperature log** that comes again in a later batch replaces the older log of its session and
-  eye as a whole. Within a batch, keep a session's log in one file.
+- **A temperature log** that comes again in a later batch replaces the older log of its session
+  and eye as a whole. Within a batch, keep a session's log in one file.
 - **A harm stays in sight.** If its row is refused, if a later batch lowers or leaves it out, or if
   its code cannot be read, the safety page lists it until somebody settles it in group.toml.
 - Every row is counted: rows read are accepted, refused, or repeat another, in every file and run.

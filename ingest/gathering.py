@@ -34,33 +34,38 @@ class ReadFile:
 @dataclass(frozen=True)
 class Gathered:
     """A unit's judged and re-keyed `rows` with their `position` and `source_file`; `ragged` lines
-    with `source_file`; and its files. `is_large` rows lie on the disk."""
+    with `source_file`; and its files. Rows in memory are worked out at once, rows `on_disk` by and
+    by."""
 
     rows: pl.LazyFrame
     ragged: pl.DataFrame
     files: tuple[ReadFile, ...]
-    is_large: bool
+    on_disk: bool
 
     def collect(self, frame: pl.LazyFrame) -> pl.DataFrame:
-        """Work out a frame in memory, with the engine that fits the unit's size."""
-        if self.is_large:
+        """Work out a frame with the engine that fits where the rows lie."""
+        if self.on_disk:
             return frame.collect(engine="streaming")
         return frame.collect(engine="in-memory", optimizations=pl.QueryOptFlags.none())
 
     def settled(self, frame: pl.LazyFrame) -> pl.LazyFrame:
-        """A frame that is used more than once: worked out now where the unit is small."""
-        return frame if self.is_large else self.collect(frame).lazy()
+        """A frame that is used more than once: worked out now where its rows are in memory."""
+        return frame if self.on_disk else self.collect(frame).lazy()
 
 
-def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path) -> Gathered:
-    """Read a unit's files in their order; a large unit's rows are kept in the folder `scratch`.
+def is_large(export: Export) -> bool:
+    """Whether a unit's rows belong on the disk while they are checked."""
+    return sum(path.stat().st_size for path in export.files) > IN_MEMORY_BYTES
+
+
+def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | None) -> Gathered:
+    """Read a unit's files in their order; rows are kept in the folder `scratch` where one is given.
 
     Raises:
         DataRefused: a file changed while it was read.
     """
     kind, site = export.kind, export.batch.site
-    is_large = sum(path.stat().st_size for path in export.files) > IN_MEMORY_BYTES
-    rows = _Rows(kind, scratch if is_large else None)
+    rows = _Rows(kind, scratch)
     ragged = [_no_ragged()]
     files = []
     for path in export.files:
@@ -77,7 +82,7 @@ def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path) -> G
             rows_read += block.rows.height + block.ragged.height
             unknown_columns.update({name: values.count() for name, values in block.others})
         files.append(ReadFile(path.name, path.stat().st_size, rows_read, None, unknown_columns))
-    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), is_large)
+    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), on_disk=scratch is not None)
 
 
 def screened_blocks(path: Path, kind: Kind) -> Iterable[Block]:

@@ -42,10 +42,11 @@ class Rekeying:
         Neither a site's code nor an entity's name holds a slash, so no two (site, entity, id)
         give the same message.
         """
-        distinct = ids.drop_nulls().unique()
-        codes = self.codes(f"{site}/{entity}/".encode(), distinct.to_list())
-        keys = pl.Series([code[:KEY_DIGITS] for code in codes], dtype=pl.String)
-        return ids.replace_strict(distinct, keys, default=None, return_dtype=pl.String)
+        texts = ids.to_list()
+        distinct = [text for text in dict.fromkeys(texts) if text is not None]
+        codes = self.codes(f"{site}/{entity}/".encode(), distinct)
+        keys = {text: code[:KEY_DIGITS] for text, code in zip(distinct, codes, strict=True)}
+        return pl.Series(ids.name, [keys.get(text) for text in texts], dtype=pl.String)
 
 
 def fingerprint(secret: bytes) -> str:

@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import time
+from functools import cache
 from pathlib import Path
 from typing import IO
 
@@ -282,12 +283,12 @@ def _block(
     cells = cells.select(
         numbers,
         *(
-            _cleaned(layout.known[name]).alias(name)
+            _cleaned(layout.known[name], name)
             if name in layout.known
             else pl.lit(None, pl.String).alias(name)
             for name in names
         ),
-        *(_cleaned(position) for _, position in layout.others),
+        *(_cleaned(position, position) for _, position in layout.others),
     )
     if cells[kind.grain[0]].has_nulls():
         cells = cells.filter(~pl.all_horizontal(pl.exclude("source_row").is_null()))
@@ -304,8 +305,9 @@ def _last_block(layout: _Layout, kind: Kind, ragged: list[tuple[int, str]]) -> B
     return _block(layout, kind, nothing, _row_numbers(0, 0, []), ragged)
 
 
-def _cleaned(position: str) -> pl.Expr:
-    return pl.col(position).str.strip_chars().replace("", None)
+@cache
+def _cleaned(position: str, name: str) -> pl.Expr:
+    return pl.col(position).str.strip_chars().replace("", None).alias(name)
 
 
 def _without_line_breaks(block: Block) -> Block:

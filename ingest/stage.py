@@ -1,13 +1,17 @@
 """The front door: every export of a workspace into the stores, and a report of what was found."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 
-from ingest.batches import find_exports
+from ingest.batches import Export, find_exports
+from ingest.checking import Account
 from ingest.keys import Rekeying
 from ingest.report import IngestReport, report_of
 from ingest.store import mapping_bytes, remove_leftovers, run_digest, unit_digest
-from ingest.units import ingest_unit
+from ingest.units import Unit, ingest_unit
 from pipeline.workspace import Workspace
+
+AT_ONCE = 3  # units: while one waits for the disk another is checked
 
 
 def ingest(
@@ -21,18 +25,34 @@ def ingest(
 
     Raises:
         WrongUse: no export, an unknown site's folder, a batch that is named by no date.
-        DataRefused: a file's rows are not all accounted for.
+        DataRefused: a file's rows are not all accounted for, or it changed while it was read.
     """
     exports = find_exports(workspace)
     run, rekeying = run_digest(workspace), Rekeying(workspace.key)
     mappings = {code: mapping_bytes(workspace, code) for code in workspace.settings.site_codes}
     remove_leftovers(workspace)
-    units, accounts = [], []
-    for done, export in enumerate(exports.exports, start=1):
+
+    def ingest_one(export: Export) -> tuple[Unit, Account]:
         digest = unit_digest(export, run, mappings[export.batch.site])
-        unit, account = ingest_unit(export, digest, workspace, rekeying)
+        return ingest_unit(export, digest, workspace, rekeying)
+
+    units, accounts = [], []
+    for unit, account in _in_order(ingest_one, exports.exports):
         units.append(unit)
         accounts.append(account)
         if on_progress:
-            on_progress(done, len(exports.exports))
+            on_progress(len(units), len(exports.exports))
     return report_of(exports, units, accounts)
+
+
+def _in_order(
+    ingest_one: Callable[[Export], tuple[Unit, Account]], exports: Iterable[Export]
+) -> Iterator[tuple[Unit, Account]]:
+    """Results in the exports' order; the first failure leaves what has not begun undone."""
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        results = [pool.submit(ingest_one, export) for export in exports]
+        try:
+            for result in results:
+                yield result.result()
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)

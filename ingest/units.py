@@ -1,11 +1,13 @@
 """One unit in the store: found there, or checked and written."""
 
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
 from ingest.batches import Export
 from ingest.checking import Account, check_unit
 from ingest.checks import Judge
+from ingest.gathering import is_large
 from ingest.keys import Rekeying
 from ingest.store import read_account, scratch_folder, write_parquet
 from pipeline.errors import DataRefused
@@ -69,7 +71,7 @@ def _check_and_store(
     export: Export, accepted: Path, quarantine: Path, workspace: Workspace, rekeying: Rekeying
 ) -> Account:
     judge = Judge(export.kind, export.batch.last_day, workspace.settings.protocol_codes)
-    with scratch_folder(workspace) as scratch:
+    with scratch_folder(workspace) if is_large(export) else nullcontext() as scratch:
         checked = check_unit(export, judge, rekeying, scratch)
         prove_conservation(export, checked.account)
         if checked.refused is not None:
