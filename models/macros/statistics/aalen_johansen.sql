@@ -40,12 +40,24 @@
             {{ by }},
             {{ time }} as time,
             {{ cause }} as had,
-            {{ cluster or
-                'row_number() over (partition by ' ~ by ~ ' order by ' ~ time ~ ' nulls last)' }}
-                as cluster_key,
+            {%- if cluster %}
+            {{ cluster }} as cluster_key,
             cast({{ alike or 1 }} as bigint) as alike
+            {%- else %}
+            row_number() over (
+                partition by {{ by }}
+                order by {{ time }} nulls last, {{ cause }} nulls last
+            ) as cluster_key,
+            cast(sum({{ alike or 1 }}) as bigint) as alike
+            {%- endif %}
         from {{ relation }}
         where {{ time }} is not null
+        {%- if not cluster %}
+        group by
+            {{ by }},
+            {{ time }},
+            {{ cause }}
+        {%- endif %}
     ),
 
     aj_any_cause as (

@@ -13,16 +13,17 @@
     select
         {{ by }},
         {{ stratum }},
-        {%- for side, prefix in (('', ''), ('not ', 'reference_')) %}
-        {%- for column in (n, responders) %}
-        cast(
-            coalesce(sum({{ column }}) filter (where {{ side }}{{ treated }}), 0) as double
-        ) as {{ prefix }}{{ 'n' if loop.first else 'responders' }}
-        {{- ',' if not loop.last or side == '' }}
-        {%- endfor %}
-        {%- endfor %}
+        {{ _sum_where(n, '(' ~ treated ~ ')') }} as n,
+        {{ _sum_where(responders, '(' ~ treated ~ ')') }} as responders,
+        {{ _sum_where(n, 'not (' ~ treated ~ ')') }} as reference_n,
+        {{ _sum_where(responders, 'not (' ~ treated ~ ')') }} as reference_responders
     from {{ relation }}
     group by
         {{ by }},
         {{ stratum }}
 {% endmacro %}
+
+
+{% macro _sum_where(column, condition) -%}
+    cast(coalesce(sum({{ column }}) filter (where {{ condition }}), 0) as double)
+{%- endmacro %}
