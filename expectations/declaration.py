@@ -15,7 +15,7 @@ from expectations.report import SHOWN_AT_MOST, Severity
 
 KEY = "key"  # the column that names a row to people
 FOUND = "found"  # how many rows a query found, of which it returns the first
-REPORT_THIS = "This is a fault of the program, not of the data: report it with this page."
+REPORT_THIS = "It is a fault of the program, not of the data; report it with this page."
 
 
 @dataclass(frozen=True)

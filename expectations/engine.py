@@ -153,7 +153,7 @@ def _outcome(declaration: Declaration, result: ExpectationValidationResult, rows
     return Outcome(
         sound=True,
         success=bool(result.success),
-        observed=f"{found or 'none'} found in {rows:,} rows",
+        observed=f"{found:,} found" if found else f"none found in {rows:,} rows",
         offending=tuple(sorted(map(_in_words, examples))[:SHOWN_AT_MOST]),
     )
 
@@ -211,5 +211,5 @@ def _result_of_gate(gate: Gate, declared: int, unsound: tuple[str, ...]) -> Gate
         success=declared > 0 and not unsound,
         observed=f"{declared - len(unsound)} of {declared} evaluated",
         offending=unsound[:SHOWN_AT_MOST],
-        next_step=REPORT_THIS,
+        next_step=f"If the exports hold no rows yet, add some. If they do: {REPORT_THIS}",
     )

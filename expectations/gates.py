@@ -18,8 +18,15 @@ def check(
         declarations = built.declarations(release.inputs)
         return GateReport(gate, evaluate(gate, declarations, release.warehouse, on_progress))
     database = release.root / ARRIVAL_DATABASE
-    arrival.measure(release, database)
-    report = GateReport(gate, evaluate(gate, arrival.DECLARATIONS, database, on_progress))
+    measured, declared = len(arrival.MEASURED), len(arrival.DECLARATIONS)
+
+    def tell(done: int) -> None:
+        if on_progress:
+            on_progress(done, measured + declared)
+
+    arrival.measure(release, database, tell)
+    results = evaluate(gate, arrival.DECLARATIONS, database, lambda done, _: tell(measured + done))
+    report = GateReport(gate, results)
     if not report.stopped:
         database.unlink()
     return report

@@ -4,11 +4,11 @@ from great_expectations.expectations.expectation import Expectation
 from great_expectations.expectations.row_conditions import Column
 
 from expectations import thresholds as at
-from expectations.arrival.measure import measure
+from expectations.arrival.measuring import MEASURED, measure
 from expectations.declaration import Declaration, none_in, within
 from expectations.report import Severity
 
-__all__ = ["DECLARATIONS", "measure"]
+__all__ = ["DECLARATIONS", "MEASURED", "measure"]
 
 STOP, WARN = Severity.STOP, Severity.WARN
 

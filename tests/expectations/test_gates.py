@@ -51,6 +51,18 @@ def test_a_gate_measures_anew_what_an_older_run_left(inputs):
     assert not check(inputs.write(), Gate.ARRIVAL).stopped
 
 
+@pytest.mark.parametrize("gate", Gate)
+def test_progress_reaches_its_total(inputs, demo_release, gate):
+    told: list[tuple[int, int]] = []
+    release = inputs.write() if gate is Gate.ARRIVAL else demo_release
+
+    report = check(release, gate, on_progress=lambda done, total: told.append((done, total)))
+
+    assert told == sorted(told)
+    assert len({total for _, total in told}) == 1
+    assert told[-1][0] == told[-1][1] >= len(report.results) - 1
+
+
 def test_the_same_inputs_give_the_same_report(inputs):
     inputs.as_of = inputs.as_of.replace(year=2025)
     inputs.change("alder", "2024-08", "sessions", plateau_temp_c=108)

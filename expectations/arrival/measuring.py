@@ -1,6 +1,6 @@
 """Prepares the tables on which the arrival gate's expectations are evaluated."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import duckdb
@@ -27,8 +27,11 @@ MEASURED = (  # in the order in which they build on each other
 )
 
 
-def measure(release: Release, database: Path) -> None:
-    """Write one table for each SQL file named in `MEASURED`; an older database is replaced."""
+def measure(release: Release, database: Path, on_table: Callable[[int], None]) -> None:
+    """Write one table for each SQL file named in `MEASURED`; an older database is replaced.
+
+    `on_table` is told after each table how many are done.
+    """
     database.unlink(missing_ok=True)
     with duckdb.connect(str(database)) as connection:
         connection.execute("set variable as_of = $1", [release.as_of])
@@ -37,8 +40,9 @@ def measure(release: Release, database: Path) -> None:
             connection.execute(f"create view {name} as from {_parquet(files)}")
         connection.execute(f"create table kinds as {_kinds()}")
         connection.execute(_sql("macros"))
-        for table in MEASURED:
+        for done, table in enumerate(MEASURED, start=1):
             connection.execute(f"create table {table} as\n{_sql(table)}")
+            on_table(done)
 
 
 def _inputs(release: Release) -> Iterator[tuple[str, Path]]:
