@@ -20,24 +20,26 @@ MOST_TIMES_USUAL = 2.5  # a catch-up doubles them; an export of everything bring
 PATIENTS_JUDGED_FOR_EMPTINESS = 30  # fewer say little of a share
 HIGHEST_RISE_OF_EMPTY_SHARE = 0.2  # a column lost or renamed at the source rises to all
 
-# Units
+# Units; stopped are those whose true mean cannot move so far, warned are all others
+UNITS_STOPPED = ("plateau_temp_c", "max_temp_c", "osdi")
 VALUES_JUDGED_FOR_UNIT = 30  # fewer say little of a mean
 LOWEST_TIMES_USUAL_MEAN = 0.6  # a score left unscaled reads 0.48 of itself, hours 0.02 of minutes
 HIGHEST_TIMES_USUAL_MEAN = 1.7  # Fahrenheit reads 2.5 times Celsius, seconds 60 times minutes
 
+# Slips and systems
+SLIPS = 5  # fewer faults of a kind are single slips, each of them on the quality page
+FAULTS_STOPPED = 20  # fewer don't move a group's figures, whatever share of a small batch they are
+
 # Values that a column's range or codes don't allow
-VALUES_FLAGGED_JUDGED = 5  # fewer are single slips, each of them on the quality page
 FLAGGED_SHARE_WARNED = 0.1  # a field is often mistyped
 FLAGGED_SHARE_STOPPED = 0.5  # a field holds something else than the contract says
 
 # Refused rows
-ROWS_REFUSED_JUDGED = 5  # fewer are single slips, each of them on the quality page
-REFUSED_SHARE_WARNED = 0.05
+REFUSED_SHARE_WARNED = 0.05  # a slip in twenty rows
 REFUSED_SHARE_STOPPED = 0.25  # a quarter lost may bias every rate of that clinic
 
 # Links between kinds
-ORPHANS_JUDGED = 5  # fewer are patients whose only visit was refused
-ORPHAN_SHARE_WARNED = 0.02
+ORPHAN_SHARE_WARNED = 0.02  # patients whose only visit was refused are fewer
 ORPHAN_SHARE_STOPPED = 0.25  # two kinds were exported with different numbers for patients
 
 # Freshness

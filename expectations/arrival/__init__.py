@@ -1,7 +1,7 @@
 """The gate before the build: what no single row can show about what came in."""
 
 from great_expectations.expectations.expectation import Expectation
-from great_expectations.expectations.row_conditions import Column
+from great_expectations.expectations.row_conditions import Column, Condition
 
 from expectations import thresholds as at
 from expectations.arrival.measuring import MEASURED, measure
@@ -18,7 +18,8 @@ IS_BEYOND_CHANCE = Column("standard_errors_off") >= at.STANDARD_ERRORS_JUDGED
 ASK_THE_CLINIC = "Ask the clinic to export the batch again, or correct mappings/<site>.toml."
 
 
-def orphans_above(share: float) -> Expectation:
+def orphans_below(share: float, at_least: int) -> Expectation:
+    """Where that many keys of a link or more lead nowhere, their share is not above a limit."""
     return none_in(
         f"""
         select linked_keys.site || '/' || linked_keys.link || '/' || linked_keys.linked_key as key
@@ -26,9 +27,22 @@ def orphans_above(share: float) -> Expectation:
         inner join linked_keys using (site, link)
         where
             linked_keys.leads_nowhere
-            and links.orphans >= {at.ORPHANS_JUDGED}
+            and links.orphans >= {at_least}
             and links.orphan_share > {share}
         """
+    )
+
+
+def mean_as_usual(when: Condition) -> Expectation:
+    """No mean that rests on enough values and history differs from the usual by a factor."""
+    return within(
+        "times_usual_mean",
+        low=at.LOWEST_TIMES_USUAL_MEAN,
+        high=at.HIGHEST_TIMES_USUAL_MEAN,
+        when=when
+        & (Column("recorded") >= at.VALUES_JUDGED_FOR_UNIT)
+        & IS_BEYOND_CHANCE
+        & HAS_HISTORY,
     )
 
 
@@ -73,7 +87,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         within(
             "refused_share",
             high=at.REFUSED_SHARE_STOPPED,
-            when=Column("refused") >= at.ROWS_REFUSED_JUDGED,
+            when=Column("refused") >= at.FAULTS_STOPPED,
         ),
     ),
     Declaration(
@@ -85,7 +99,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         within(
             "refused_share",
             high=at.REFUSED_SHARE_WARNED,
-            when=(Column("refused") >= at.ROWS_REFUSED_JUDGED) & IS_RECENT,
+            when=(Column("refused") >= at.SLIPS) & IS_RECENT,
         ),
     ),
     Declaration(
@@ -104,7 +118,8 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "required_kinds_exported",
         "A site that exports sends visits, sessions and outcomes.",
-        "Without one of them nothing can be said about that clinic: add the kind to its export.",
+        "Without one of them nothing can be said about that clinic: add the kind to its export, a "
+        "header alone where there was none yet.",
         STOP,
         "site_kinds",
         none_in("select key from {batch} where required and batches_with_kind = 0"),
@@ -163,7 +178,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         within(
             "flagged_share",
             high=at.FLAGGED_SHARE_STOPPED,
-            when=Column("flagged") >= at.VALUES_FLAGGED_JUDGED,
+            when=Column("flagged") >= at.FAULTS_STOPPED,
         ),
     ),
     Declaration(
@@ -175,22 +190,27 @@ DECLARATIONS: tuple[Declaration, ...] = (
         within(
             "flagged_share",
             high=at.FLAGGED_SHARE_WARNED,
-            when=(Column("flagged") >= at.VALUES_FLAGGED_JUDGED) & IS_RECENT,
+            when=(Column("flagged") >= at.SLIPS) & IS_RECENT,
         ),
     ),
     Declaration(
         "units_unchanged",
-        "No quantity's mean jumps against the site's earlier batches as a change of unit would.",
-        "Fahrenheit for Celsius, seconds for minutes, or a score on another scale: set the unit in "
+        "No batch's mean lid temperature or OSDI differs from the site's earlier batches as far as "
+        "in another unit.",
+        "Fahrenheit for Celsius, or a score that was not scaled to 100: set the unit in "
         "mappings/<site>.toml, or ask the clinic to export the batch again.",
         STOP,
         "typical_values",
-        within(
-            "times_usual_mean",
-            low=at.LOWEST_TIMES_USUAL_MEAN,
-            high=at.HIGHEST_TIMES_USUAL_MEAN,
-            when=(Column("recorded") >= at.VALUES_JUDGED_FOR_UNIT) & IS_BEYOND_CHANCE & HAS_HISTORY,
-        ),
+        mean_as_usual(Column("quantity").is_in(list(at.UNITS_STOPPED))),
+    ),
+    Declaration(
+        "means_as_usual",
+        "In a recent batch no other quantity's mean is far from that of the site's earlier ones.",
+        "If the clinic has changed how it works or measures, nothing is wrong; otherwise the unit "
+        f"may be another one. {ASK_THE_CLINIC}",
+        WARN,
+        "typical_values",
+        mean_as_usual(Column("quantity").is_not_in(list(at.UNITS_STOPPED)) & IS_RECENT),
     ),
     Declaration(
         "links_hold",
@@ -200,7 +220,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         f"{ASK_THE_CLINIC}",
         STOP,
         "links",
-        orphans_above(at.ORPHAN_SHARE_STOPPED),
+        orphans_below(at.ORPHAN_SHARE_STOPPED, at.FAULTS_STOPPED),
     ),
     Declaration(
         "links_mostly_hold",
@@ -209,7 +229,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         "Their visits or sessions were refused or never exported: add them at the source.",
         WARN,
         "links",
-        orphans_above(at.ORPHAN_SHARE_WARNED),
+        orphans_below(at.ORPHAN_SHARE_WARNED, at.SLIPS),
     ),
     Declaration(
         "contents_differ_between_sites",

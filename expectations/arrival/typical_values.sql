@@ -41,7 +41,7 @@ means as (
         quantity,
         count(*) as recorded,
         avg(value) as mean,
-        (sum(value * value) - sum(value) * sum(value) / count(*)) / (count(*) - 1) as variance
+        var_samp(cast(value as double)) as variance
     from (
         select * from first_outcomes
         union all
@@ -53,6 +53,7 @@ means as (
 with_usual as (
     select
         means.*,
+        max(batches.position) over (partition by means.site) - batches.position as batches_since,
         earlier(means.mean, (means.site, means.quantity), batches.position) as earlier_batches,
         usual(means.mean, (means.site, means.quantity), batches.position) as usual_mean
     from means
@@ -61,6 +62,8 @@ with_usual as (
 
 select
     site || '/' || batch || '/' || quantity as key,
+    quantity,
+    batches_since,
     recorded,
     mean,
     earlier_batches,

@@ -66,6 +66,11 @@ class Inputs:
     def key_of(*parts: object) -> str:
         return key_of(*parts)
 
+    def add_month(self, month: str) -> None:
+        for site in SITES:
+            for kind, rows in rows_of_month(site, month).items():
+                self.accepted[site, month, kind] = rows
+
     def change(self, site: str, month: str, kind: str, **values: Any) -> None:
         for row in self.accepted[site, month, kind]:
             row.update(values)
@@ -195,8 +200,6 @@ def rows_of_month(site: str, month: str) -> dict[str, list[Row]]:
 def inputs(tmp_path) -> Inputs:
     """Eight months of two invented clinics in which nothing is wrong."""
     made = Inputs(tmp_path)
-    for site in SITES:
-        for month in MONTHS:
-            for kind, rows in rows_of_month(site, month).items():
-                made.accepted[site, month, kind] = rows
+    for month in MONTHS:
+        made.add_month(month)
     return made

@@ -56,6 +56,11 @@ def a_ninth_of_the_rows_is_refused(inputs):
     inputs.refused[SITE, NEWEST, "visits"] = [{}] * 5
 
 
+@breaks("refused_share_low")
+def all_rows_of_a_small_kind_are_refused(inputs):
+    inputs.refused[SITE, NEWEST, "plans"] = [{}] * 19
+
+
 @breaks()
 def four_slips_are_refused(inputs):
     inputs.accepted[SITE, NEWEST, "plans"] = []
@@ -111,6 +116,11 @@ def most_values_are_above_range(inputs):
 
 
 @breaks("values_mostly_within_contract")
+def a_few_values_are_nearly_all_emptied(inputs):
+    inputs.flagged_values = [flagged("age_years", "out_of_range", 19, kind="visits")]
+
+
+@breaks("values_mostly_within_contract")
 def some_values_are_emptied(inputs):
     inputs.change(SITE, NEWEST, "visits", age_years=50)
     inputs.flagged_values = [flagged("age_years", "out_of_range", 5, kind="visits")]
@@ -127,6 +137,15 @@ def plateaus_come_in_fahrenheit(inputs):
 
 
 @breaks("units_unchanged")
+def plateaus_came_in_fahrenheit_long_ago(inputs):
+    """Older data are as wrong as new ones, while a warning of old is not repeated."""
+    inputs.as_of = date(2024, 12, 31)
+    for month in ("2024-09", "2024-10", "2024-11", "2024-12"):
+        inputs.add_month(month)
+    inputs.change(SITE, NEWEST, "sessions", plateau_temp_c=Decimal(108), chair_minutes=Decimal(1))
+
+
+@breaks("means_as_usual")
 def chair_time_comes_in_hours(inputs):
     inputs.change(SITE, NEWEST, "sessions", chair_minutes=Decimal("0.6"))
 
@@ -189,7 +208,7 @@ def some_patients_have_no_visit(inputs):
     del inputs.accepted[SITE, NEWEST, "visits"][33:]
 
 
-@breaks("links_hold", "links_mostly_hold")
+@breaks("links_mostly_hold")
 def adverse_events_name_unknown_sessions(inputs):
     inputs.accepted[SITE, NEWEST, "adverse_events"] = [
         event(inputs, number, session_key=inputs.key_of("nowhere", number)) for number in range(5)
