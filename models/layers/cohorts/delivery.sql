@@ -33,4 +33,4 @@ select
     {%- endfor %}
     cast({{ median('cem43_minutes') }} as double) as median_cem43
 from delivered
-group by cube (site, protocol, month)
+group by cube(site, protocol, month)

@@ -62,7 +62,7 @@ spans as (
         min(seconds) as seconds_from,
         max(seconds) as seconds_to
     from counted
-    group by rule, dose_quarter, cube (site, protocol)
+    group by rule, dose_quarter, cube(site, protocol)
 ),
 
 shares as (

@@ -38,7 +38,7 @@ minutes as (
         {{ median('minutes_after') }} as minutes_after
     from counted
     where measured = 1
-    group by cube (grade, site, protocol, course_kind)
+    group by cube(grade, site, protocol, course_kind)
 ),
 
 shares as (

@@ -55,7 +55,7 @@ improvements as (
         {{ median('improvement') }} as median_improvement
     from counted
     where evaluable = 1
-    group by rule, grading, cube (grade, site, protocol, course_kind, period)
+    group by rule, grading, cube(grade, site, protocol, course_kind, period)
 ),
 
 rates as (

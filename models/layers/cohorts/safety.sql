@@ -34,7 +34,7 @@ places as (
         union all
         select site, protocol, month, cast(null as boolean) as asked from harms
     ) as seen
-    group by cube (site, protocol, month)
+    group by cube(site, protocol, month)
 ),
 
 kinds as (
@@ -59,7 +59,7 @@ happened as (
         count(*) as events,
         count(*) filter (where serious) as serious
     from harms
-    group by cube (site, protocol, month, event, severity)
+    group by cube(site, protocol, month, event, severity)
 ),
 
 counted as (
@@ -91,6 +91,6 @@ select
     events,
     serious,
     100e0 * events / nullif(asked, 0) as rate_per_100,
-    100e0 * {{ exact_low('events', 'asked') }} as rate_low,
-    100e0 * {{ exact_high('events', 'asked') }} as rate_high
+    {{ exact_low('events', 'asked') }} * 100e0 as rate_low,
+    {{ exact_high('events', 'asked') }} * 100e0 as rate_high
 from counted

@@ -39,7 +39,7 @@
             site,
             patient_key,
             alike,
-            cube ({{ dimensions | join(', ') }})
+            cube({{ dimensions | join(', ') }})
     ),
 
     sums as (
@@ -61,7 +61,7 @@
             {%- for column in keys + dimensions %}
             {{ column }},
             {%- endfor %}
-            cube (site)
+            cube(site)
     )
 
     select

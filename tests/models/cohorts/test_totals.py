@@ -76,9 +76,7 @@ def test_first_courses_are_among_all(demo_warehouse: Warehouse, table: str) -> N
 @pytest.mark.parametrize("table", ["response_by_grade", "home_care", "maintenance_adherence"])
 def test_totals_are_marked(demo_warehouse: Warehouse, table: str) -> None:
     columns = [
-        name
-        for name in ADDITIVE[table][0]
-        if name in ("grade", "site", "protocol", "course_kind")
+        name for name in ADDITIVE[table][0] if name in ("grade", "site", "protocol", "course_kind")
     ]
     any_all = " or ".join(f"{name} = 'all'" for name in columns)
     assert (
@@ -188,7 +186,8 @@ def test_totals_are_marked(demo_warehouse: Warehouse, table: str) -> None:
         (
             "nobody is timed who has not begun",
             """
-            select rule, grading, grade, site, protocol, course_kind from cohorts.sessions_to_response
+            select rule, grading, grade, site, protocol, course_kind
+            from cohorts.sessions_to_response
             except
             select rule, grading, grade, site, protocol, course_kind
             from cohorts.response_at_session
