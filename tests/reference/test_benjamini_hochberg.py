@@ -32,7 +32,7 @@ def test_the_papers_example(ask):
 
 
 @given(st.lists(st.one_of(st.floats(0, 1), st.sampled_from([0.01, 0.04])), min_size=1, max_size=30))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_agrees_with_scipy(ask, values):
     # scipy.stats.false_discovery_control.
     answer = ask(ADJUSTED, tests=listed(values))

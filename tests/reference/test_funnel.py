@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.stats.mstats import winsorize
 
-PROPERTY = settings(max_examples=20, deadline=None)
+PROPERTY = settings(max_examples=12, deadline=None)
 QUANTILES = {"low_998": 0.001, "low_95": 0.025, "high_95": 0.975, "high_998": 0.999}
 FUNNEL = "{{ funnel_limits('sites', ['site']) }} order by site"
 WIDENED = "{{ funnel_limits('sites', ['site'], overdispersion='factor') }} order by site"

@@ -170,7 +170,7 @@ def test_delayed_entry_clusters_and_weights_as_in_r(ask, options, at_risk, survi
 spells = st.lists(
     st.tuples(st.integers(1, 9), st.booleans(), st.integers(0, 3)), min_size=1, max_size=40
 ).map(lambda rows: pd.DataFrame(rows, columns=["days", "event", "patient"]))
-PROPERTY = settings(max_examples=20, deadline=None)
+PROPERTY = settings(max_examples=12, deadline=None)
 
 
 @given(spells)

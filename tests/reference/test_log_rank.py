@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from lifelines.datasets import load_leukemia
 from lifelines.statistics import logrank_test
 
-PROPERTY = settings(max_examples=20, deadline=None)
+PROPERTY = settings(max_examples=12, deadline=None)
 
 
 def log_rank(ask, rows, treated, **options):

