@@ -4,13 +4,14 @@ It holds no value of an export: of an unexpected error in ingest, only its type 
 """
 
 import json
+import os
 import time
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import IO, Any
 
 from pipeline import release as releases
 from pipeline.errors import LidcohortError, in_words
@@ -65,14 +66,23 @@ def last_failure(workspace: Workspace) -> dict[str, Any] | None:
     """The newest run's record if it failed."""
     if not workspace.history.is_file():
         return None
-    records = workspace.history.read_text("utf-8").splitlines()
-    newest: dict[str, Any] = json.loads(records[-1]) if records else {}
+    newest: dict[str, Any] = {}
+    for line in workspace.history.read_text("utf-8").splitlines():
+        with suppress(ValueError):  # a line torn by a full disk tells nothing
+            newest = json.loads(line)
     return newest if newest.get("outcome") == "failed" else None
 
 
 def _append(workspace: Workspace, record: dict[str, Any]) -> None:
-    with workspace.history.open("a", encoding="utf-8") as file:
-        file.write(json.dumps(record, ensure_ascii=False) + "\n")
+    with workspace.history.open("a+b") as file:
+        is_torn = file.tell() > 0 and not _ends_a_line(file)
+        line = ("\n" if is_torn else "") + json.dumps(record, ensure_ascii=False) + "\n"
+        file.write(line.encode())
+
+
+def _ends_a_line(file: IO[bytes]) -> bool:
+    file.seek(-1, os.SEEK_END)
+    return file.read() == b"\n"
 
 
 def _place(error: BaseException, *, with_words: bool) -> dict[str, Any]:

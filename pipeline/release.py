@@ -24,7 +24,7 @@ FAILURE = "failure.json"
 START_PAGE = Path("dashboards") / "index.html"
 BUILT_SCHEMAS = ("courses", "cohorts", "quality")
 STAGE_FOLDERS = ("dashboards", "expectations", "ingest", "models", "pipeline")
-LEFT_BY_TOOLS = frozenset({"__pycache__", "target", "logs", "dbt_packages", ".user.yml"})
+LEFT_BY_TOOLS = frozenset({"__pycache__", "target", "logs", "dbt_packages"})
 VERSIONED = (
     "lidcohort",
     "dbt-core",
@@ -77,25 +77,32 @@ def code_digest() -> str:
         file.relative_to(project)
         for folder in STAGE_FOLDERS
         for file in sorted((project / folder).rglob("*"))
-        if file.is_file() and not LEFT_BY_TOOLS.intersection(file.parts)
+        if file.is_file()
+        and not file.name.startswith(".")
+        and not LEFT_BY_TOOLS.intersection(file.parts)
     ]
     return _digest(
         *(part for file in files for part in (bytes(file), (project / file).read_bytes()))
     )
 
 
-def finish(candidate: Candidate, gates: Sequence[GateReport]) -> None:
-    """Write the manifest, which makes a release complete, once all else is on the disk."""
+def finish(candidate: Candidate, gates: Sequence[GateReport]) -> dict[str, int]:
+    """Write the manifest, which makes a release complete, once all else is on the disk.
+
+    Returns the rows of each built table.
+    """
     release = candidate.release
     sync_tree(release.root)
+    rows = row_counts(release)
     manifest = {
         "release": release.name,
         **candidate.identity,
-        "rows": row_counts(release),
+        "rows": rows,
         "gates": [asdict(result) for gate in gates for result in gate.results],
         "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
     }
     write_whole(release.manifest, json.dumps(manifest, indent=2) + "\n")
+    return rows
 
 
 def row_counts(release: Release) -> dict[str, int]:
@@ -125,7 +132,8 @@ def current(workspace: Workspace) -> Path | None:
         WrongUse: something that is no link stands in its place.
     """
     if workspace.current.is_symlink():
-        return workspace.releases / workspace.current.readlink().name
+        root = workspace.releases / workspace.current.readlink().name
+        return root if root.is_dir() else None
     if workspace.current.exists():
         raise WrongUse(
             f"{workspace.current} is no link to a release.", "Move it away and run again."

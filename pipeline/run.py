@@ -15,6 +15,7 @@ from pipeline.errors import DataRefused, LidcohortError, disk_is_full, in_words
 from pipeline.files import private_folder
 from pipeline.history import recorded
 from pipeline.lock import hold
+from pipeline.release import Candidate
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
 
@@ -46,7 +47,7 @@ def run_job(workspace: Workspace, voice: Voice) -> Answer:
                 _build(release, voice)
                 _pass_gate(release, Gate.BUILT, gates, voice)
                 _publish(release, voice)
-                releases.finish(candidate, gates)
+                _finish(candidate, gates, voice)
             run.outcome = "published"
         releases.switch(workspace, release)
         releases.prune(workspace)
@@ -64,6 +65,7 @@ def check_exports(workspace: Workspace, voice: Voice) -> Answer:
         report = _take_in(workspace, voice)
         release = releases.candidate(workspace, report).release
         trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
+        run.release = trial.name
         with _kept_if_it_fails(trial, voice) as gates:
             _assemble(workspace, trial, report, voice)
             _pass_gate(trial, Gate.ARRIVAL, gates, voice)
@@ -138,6 +140,12 @@ def _publish(release: Release, voice: Voice) -> None:
             "pages": sum(1 for _ in release.dashboards.rglob("*.html")),
             "tables": sum(1 for _ in release.tables.rglob("*.parquet")),
         }
+
+
+def _finish(candidate: Candidate, gates: list[GateReport], voice: Voice) -> None:
+    with voice.stage("release") as stage:
+        rows = releases.finish(candidate, gates)
+        stage.counts = {"tables": len(rows), "rows": sum(rows.values())}
 
 
 @contextmanager

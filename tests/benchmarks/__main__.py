@@ -118,7 +118,7 @@ def measure_cards(root: Path, patients: int) -> None:
 def run_lidcohort(*arguments: str) -> dict[str, float]:
     """Run a command in a process of its own; wall seconds by stage, and of the process."""
     began = time.monotonic()
-    told = json.loads(_output([*LIDCOHORT, *arguments, "--json"]))
+    told = json.loads(_output([*LIDCOHORT, *arguments, "--json", "--quiet"]))
     stages = {stage["stage"]: stage["seconds"] for stage in told["stages"]}
     return {**stages, "process": time.monotonic() - began}
 

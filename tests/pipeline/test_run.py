@@ -68,6 +68,7 @@ def test_stages_come_in_their_order_and_current_is_switched(stages, lidcohort, c
         "build",
         "built",
         "publish",
+        "release",
     ]
 
 
@@ -332,6 +333,16 @@ def test_a_folder_in_the_place_of_current_is_no_crash(stages, lidcohort, root, c
     assert "is no link to a release. Move it away" in capsys.readouterr().err
 
 
+def test_a_link_to_a_release_that_is_gone_is_no_release(stages, lidcohort, root, current, capsys):
+    (root / "current").symlink_to("releases/2025-05-31-0badc0de")
+    stages.before["build"] = raising(RuntimeError("a slip"))
+    lidcohort("run")
+    assert "Nothing has been published yet." in capsys.readouterr().err
+    stages.before.clear()
+    assert lidcohort("run") == 0
+    assert (root / "current" / "manifest.json").is_file()
+
+
 def test_a_build_that_fails_names_the_model(stages, lidcohort, capsys):
     stages.before["build"] = raising(BuildFailed(["safety: no such column", "delivery: same"]))
     assert lidcohort("run") == 1
@@ -365,6 +376,13 @@ def test_the_last_failure_is_forgotten_when_a_run_succeeds(stages, lidcohort, ro
     stages.failing.clear()
     lidcohort("run")
     assert history.last_failure(workspace) is None
+
+
+def test_a_torn_line_spoils_no_other(stages, lidcohort, root):
+    (root / "runs.jsonl").write_text('{"command": "run", "outc')
+    stages.fail(Gate.BUILT, Severity.STOP)
+    lidcohort("run")
+    assert history.last_failure(Workspace.open(root))["stage"] == "built gate"
 
 
 def test_a_traceback_is_shown_only_when_asked_for(stages, lidcohort, capsys, monkeypatch):
