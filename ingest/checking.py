@@ -46,7 +46,7 @@ def check_unit(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path |
     """Read and check every row of a unit, with its rows in memory or in the folder `scratch`."""
     kind = export.kind
     unit = gather(export, judge, rekeying, scratch)
-    repeats = find_repeats(unit.rows, kind, unit.collect)
+    repeats = find_repeats(unit.rows, unit.rows_read, kind, unit.collect)
     rows = unit.settled(without(unit.rows, repeats.exact["position"]))
 
     own = unit.collect(faults(rows, kind))

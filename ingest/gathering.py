@@ -42,6 +42,10 @@ class Gathered:
     files: tuple[ReadFile, ...]
     on_disk: bool
 
+    @property
+    def rows_read(self) -> int:
+        return sum(file.rows_read for file in self.files)
+
     def collect(self, frame: pl.LazyFrame) -> pl.DataFrame:
         """Work out a frame with the engine that fits where the rows lie."""
         if self.on_disk:

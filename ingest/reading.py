@@ -64,11 +64,12 @@ def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
 
     Raises:
         UnusableFileError: the file as a whole cannot be used.
+        OSError: the disk or the system does not hand it over, which says nothing of its content.
     """
     name = path.name.lower()
+    if path.is_dir():
+        raise UnusableFileError("It is a folder, not a file; remove it or rename it.")
     try:
-        if path.is_dir():
-            raise UnusableFileError("It is a folder, not a file; remove it or rename it.")
         if name.endswith(".xlsx"):
             raise UnusableFileError("XLSX is not read yet; save it as CSV in UTF-8.")
         if name.endswith(".parquet"):
@@ -76,6 +77,8 @@ def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
         else:
             yield from _csv_blocks(path, kind)
     except (OSError, EOFError, zlib.error, pa.ArrowException, pl.exceptions.PolarsError) as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            raise
         raise UnusableFileError(_in_words(error)) from None
 
 
@@ -88,8 +91,6 @@ def _in_words(error: Exception) -> str:
         )
     if isinstance(error, EOFError | zlib.error | gzip.BadGzipFile):
         return "It is no whole gzip file; it may have been cut off. Copy or export it again."
-    if isinstance(error, OSError) and error.strerror:
-        return f"It cannot be read ({error.strerror}); check the file and its permissions."
     return "It cannot be read as what its name says it is; export it again."
 
 

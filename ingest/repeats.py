@@ -14,6 +14,7 @@ from ingest.contract import Kind, Reason
 
 Collect = Callable[[pl.LazyFrame], pl.DataFrame]
 PLACED = pl.Schema({"position": pl.Int64(), "source_file": pl.String()})
+ROWS_AT_ONCE = 8_000_000  # whose hashes are held in memory together
 REFUSALS = pl.Schema({"position": pl.Int64(), "column_name": pl.String(), "reason": FAULT})
 
 
@@ -26,19 +27,31 @@ class Repeats:
     same_key: pl.DataFrame
 
 
-def find_repeats(rows: pl.LazyFrame, kind: Kind, collect: Collect) -> Repeats:
-    """Compare a unit's rows by their key, and those of one key by all their columns."""
+def find_repeats(rows: pl.LazyFrame, count: int, kind: Kind, collect: Collect) -> Repeats:
+    """Compare a unit's rows, `count` in all, by their key, and those of one key by all columns."""
     grain = kind.stored_grain
-    hashes = collect(rows.select("position", hash=pl.struct(grain).hash()))
-    if hashes["hash"].n_unique() == hashes.height:
+    hashes = rows.select("position", hash=pl.struct(grain).hash())
+    passes = 1 + count // ROWS_AT_ONCE
+    same_hash = pl.concat(
+        _of_one_hash(collect(hashes.filter(pl.col("hash") % passes == turn)))
+        for turn in range(passes)
+    )
+    if same_hash.is_empty():
         return Repeats(pl.DataFrame(schema=PLACED), pl.DataFrame(schema=PLACED))
-    suspects = collect(within(rows, hashes.filter(pl.col("hash").is_duplicated())))
+    suspects = collect(within(rows, same_hash))
     repeats = pl.col("position") != pl.col("position").min().over(_content(kind))
     different = suspects.filter(~repeats).drop_nulls(grain)
     return Repeats(
         suspects.filter(repeats).select("position", "source_file"),
         different.filter(pl.len().over(grain) > 1).select("position", "source_file", *grain),
     )
+
+
+def _of_one_hash(hashes: pl.DataFrame) -> pl.DataFrame:
+    """Those whose hash another one has too; most often there are none."""
+    if hashes["hash"].n_unique() == hashes.height:
+        return hashes.clear()
+    return hashes.filter(pl.col("hash").is_duplicated())
 
 
 def _content(kind: Kind) -> list[str | pl.Expr]:

@@ -9,7 +9,7 @@ import pytest
 
 from ingest import reading
 from ingest.contract import PATIENTS, VISITS
-from ingest.reading import UnusableFileError, read_blocks
+from ingest.reading import read_blocks
 from tests.ingest.invented import SOUND, as_csv
 
 HEADER = b"patient_id,status\n"
@@ -203,16 +203,32 @@ class TestRefusedFiles:
         reason = exports.read().files["file_reason"][0]
         assert reason.startswith("It is a folder")
 
-    def test_a_file_without_permission(self, exports, monkeypatch):
-        """The tests may run as a user who may read everything, so the refusal is put in place."""
+    def test_what_the_system_does_not_hand_over_stops_the_run(self, exports, monkeypatch):
+        """A file that cannot be read today may be whole tomorrow, so it is no refused file. The
+        tests may run as a user who may read everything, so the error is put in place."""
         path = exports.write_bytes("patients.csv", HEADER)
 
-        def refuse(*_):
-            raise PermissionError(13, "Permission denied")
+        opened = type(path).open
 
-        monkeypatch.setattr(type(path), "open", refuse)
-        with pytest.raises(UnusableFileError, match="It cannot be read \\(Permission denied\\)"):
-            list(read_blocks(path, PATIENTS))
+        def refuse(self, *arguments, **named):
+            if self == path:
+                raise PermissionError(13, "Permission denied", str(path))
+            return opened(self, *arguments, **named)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(type(path), "open", refuse)
+            with pytest.raises(PermissionError, match="Permission denied"):
+                list(read_blocks(path, PATIENTS))
+            with pytest.raises(PermissionError, match="Permission denied"):
+                exports.read()
+        assert exports.read().files["file_refused"].to_list() == [False]
+
+    def test_a_parquet_file_with_spoilt_pages(self, exports):
+        path = exports.folder() / "patients.parquet"
+        pl.DataFrame({"patient_id": ["P1"] * 999, "status": ["active"] * 999}).write_parquet(path)
+        content = path.read_bytes()
+        reason = refusal(exports, content[:4] + b"x" * 40 + content[44:], "patients.parquet")
+        assert reason == "It cannot be read as what its name says it is; export it again."
 
     def test_one_refused_file_leaves_the_others_alone(self, exports):
         exports.write_bytes("patients-1.csv", b"patient_id\nP1\n")

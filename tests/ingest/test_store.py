@@ -211,7 +211,8 @@ def test_a_run_killed_between_writing_and_renaming_leaves_nothing_half_done(make
 def test_a_failure_while_writing_leaves_no_finished_file(exports, monkeypatch):
     exports.write("visits", {}, {"visit_id": "V2", "visit_date": ""})
 
-    def full_disk(*_, **__):
+    def full_disk(_, path, **__):
+        path.write_bytes(b"half of it")
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patched:
