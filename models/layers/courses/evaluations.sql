@@ -91,16 +91,7 @@ windows as (
 ),
 
 day_values as (
-    select
-        site,
-        patient_key,
-        measure,
-        eye,
-        assessed_date,
-        {{ mean_of_day('value') }} as value
-    from {{ ref('stg_outcomes') }}
-    where timing is null or timing <> 'after_treatment'
-    group by site, patient_key, measure, eye, assessed_date
+    {{ values_of_days() }}
     union all
     select
         site,

@@ -252,6 +252,164 @@ def test_maintenance_adherence(demo_warehouse: Warehouse) -> None:
     assert found == {}
 
 
+def test_maintenance_return(demo_warehouse: Warehouse) -> None:
+    intervals = demo_warehouse.sql(
+        """
+        select site, protocol,
+            coalesce(date_diff('day', started_on, left_on), days) as time,
+            case
+                when left_on is not null or status = 'new_course' then 'competed'
+                when status in ('early', 'on_time', 'late') then 'returned'
+                else 'open'
+            end as cause
+        from courses.maintenance_intervals
+        """
+    ).pl()
+    found = demo_warehouse.sql("select * from cohorts.maintenance_return").pl().to_dicts()
+    for row in found:
+        rows = intervals.filter(
+            pl.lit(row[name] == "all") | (pl.col(name) == row[name])
+            for name in ("site", "protocol")
+        )
+        now = rows.filter(pl.col("time") == row["days"])
+        assert row["at_risk"] == rows.filter(pl.col("time") >= row["days"]).height
+        assert row["returned"] == now.filter(pl.col("cause") == "returned").height > 0
+    group = intervals.sort("time")
+    curve = {
+        row["days"]: row["returned_by"]
+        for row in found
+        if row["site"] == "all" and row["protocol"] == "all"
+    }
+    left, waiting, returned = group.height, 1.0, 0.0
+    for (day,), now in group.group_by("time", maintain_order=True):
+        came = (now["cause"] == "returned").sum()
+        returned += waiting * came / left
+        waiting *= 1 - (now["cause"] != "open").sum() / left
+        left -= now.height
+        if came:
+            assert curve.pop(day) == pytest.approx(returned, abs=1e-9)
+    assert curve == {}
+
+
+ESTIMANDS = ("lost_or_retreated", "until_retreatment", "whatever_followed")
+
+
+@pytest.mark.parametrize("estimand", ESTIMANDS)
+def test_durability(demo_warehouse: Warehouse, estimand: str) -> None:
+    followed = lost_days(demo_warehouse, estimand)
+    found = demo_warehouse.sql(
+        f"select * from cohorts.durability where estimand = '{estimand}'"
+    ).pl()
+    checked = 0
+    cells_of_table = ["rule", "grading", "grade", "site", "protocol"]
+    every_kind = followed.with_columns(pl.lit("all").alias("course_kind"))
+    for cell, rows in {cell[:5]: rows for cell, rows in cells(every_kind)}.items():
+        entry, time = rows["entry"].to_numpy(), rows["time"].to_numpy()
+        lost = rows["lost"].to_numpy()
+        holding, last_day = 1.0, -1
+        shown = found.filter(
+            pl.all_horizontal(
+                pl.col(name) == value for name, value in zip(cells_of_table, cell, strict=True)
+            )
+        ).sort("days")
+        assert shown["days"].to_list() == sorted(set(time[lost & (entry < time)]))
+        for row in shown.to_dicts():
+            day = row["days"]
+            at_risk = int(((entry < day) & (day <= time)).sum())
+            events = int((lost & (time == day) & (entry < day)).sum())
+            holding *= 1 - events / at_risk
+            gone = ~lost & (entry < time) & (last_day < time) & (time <= day)
+            assert (row["at_risk"], row["lost"], row["censored"]) == (at_risk, events, gone.sum())
+            assert row["holding"] == pytest.approx(holding, abs=1e-9)
+            last_day = day
+            checked += 1
+    assert checked == found.height
+
+
+def lost_days(warehouse: Warehouse, estimand: str) -> pl.DataFrame:
+    """Definition 10, response by response: `entry`, `time` in days, and whether it was `lost`."""
+    responders: pl.DataFrame = warehouse.sql(
+        """
+        select responses.*, courses.last_date, courses.next_course_date
+        from courses.responses inner join courses.courses using (course_id)
+        where responses.is_mature and outcome = 'responder'
+        order by course_id, rule, eye
+        """
+    ).pl()
+    values: dict[Cell, dict[Any, list[float]]] = {}
+    for patient, measure, eye, day, value in warehouse.sql(
+        "select patient_key, measure, eye, assessed_date, value from staging.stg_outcomes "
+        "where timing is distinct from 'after_treatment'"
+    ).fetchall():
+        values.setdefault((patient, measure, eye), {}).setdefault(day, []).append(float(value))
+    treated: dict[str, list[Any]] = {}
+    for patient, day in warehouse.sql(
+        "select patient_key, session_date from courses.sessions order by session_date"
+    ).fetchall():
+        treated.setdefault(patient, []).append(day)
+    measures = {
+        "symptoms": ("osdi", -1),
+        "tear_film": ("break_up_time", 1),
+        "glands": ("gland_secretion", 1),
+    }
+    times, losses = [], []
+    for row in responders.to_dicts():
+        measure, sign = measures[row["rule"]]
+        start, final, end = row["last_date"], row["final_days"], row["next_course_date"]
+
+        def days(day: Any, start: Any = start) -> int:
+            return int((day - start).days)
+
+        seen = [
+            (
+                days(day),
+                round(sign * (sum(some) / len(some) - float(row["baseline"])), 6)
+                >= float(row["threshold"]),
+            )
+            for day, some in sorted(
+                values.get((row["patient_key"], measure, row["eye"]), {}).items()
+            )
+            if days(day) > final and (end is None or day <= end)
+        ]
+        again = [
+            days(day)
+            for day in treated[row["patient_key"]]
+            if day > start and (end is None or day <= end)
+        ]
+        time, lost = end_of_response(seen, again, final, estimand)
+        times.append(time)
+        losses.append(lost)
+    return responders.with_columns(
+        pl.Series("time", times), pl.Series("lost", losses), pl.col("final_days").alias("entry")
+    )
+
+
+def end_of_response(
+    seen: list[tuple[int, bool]], treated: list[int], final: int, estimand: str
+) -> tuple[int, bool]:
+    lost = None
+    for place, (day, responding) in enumerate(seen):
+        following = seen[place + 1] if place + 1 < len(seen) else None
+        between = [again for again in treated if again >= day]
+        if following is not None:
+            between = [again for again in between if again < following[0]]
+        confirmed = following is not None and not following[1]
+        if not responding and (confirmed or between):
+            lost = day
+            break
+    last_seen = seen[-1][0] if seen else final
+    retreated = treated[0] if treated else None
+    if estimand == "whatever_followed":
+        return (last_seen, False) if lost is None else (lost, True)
+    if lost is not None and (retreated is None or lost <= retreated):
+        return lost, True
+    if retreated is None:
+        return last_seen, False
+    if estimand == "lost_or_retreated":
+        return retreated, True
+    return min(retreated, last_seen), False
+
+
 def first_responses(warehouse: Warehouse, begun: pl.DataFrame) -> pl.DataFrame:
     """Definition 8's time and how it ended, course by course: `time`, `cause`."""
     seen: dict[Cell, list[tuple[int, bool]]] = {}

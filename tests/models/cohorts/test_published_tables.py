@@ -20,6 +20,10 @@ PUBLISHED = {
         responded_by incidence incidence_low incidence_high by_chance""",
     "maintenance_adherence": """site protocol grade is_total intervals early on_time late overdue
         due not_due new_course judged adherence adherence_low adherence_high""",
+    "maintenance_return": """site protocol days is_total at_risk returned returned_by returned_low
+        returned_high""",
+    "durability": """rule estimand grading grade site protocol days is_total at_risk lost censored
+        holding holding_low holding_high""",
     "course_funnel": f"""site month assessed recommended accepted started completed stopped
         {" ".join(END_REASONS)}""",
     "delivery": """site protocol month session_eyes in_band_recorded in_band_share
