@@ -57,7 +57,7 @@ neighboured as (
             as next_date,
         lead(purpose) over (partition by site, patient_key order by session_date)
             as next_purpose,
-        count(*) filter (where purpose = 'course') over (
+        count(case when purpose = 'course' then 1 end) over (
             partition by site, patient_key
             order by session_date
             rows between unbounded preceding and current row
@@ -68,8 +68,9 @@ neighboured as (
 linked as (
     select
         neighboured.*,
-        {{ course_goes_on('previous_purpose', 'previous_date', 'purpose', 'session_date') }}
-            as continues,
+        purpose = 'course'
+        and not {{ course_goes_on('previous_purpose', 'previous_date', 'purpose', 'session_date') }}
+            as opens_course,
         {{ course_goes_on('purpose', 'session_date', 'next_purpose', 'next_date') }}
             as is_continued
     from neighboured
@@ -78,12 +79,12 @@ linked as (
 placed as (
     select
         linked.*,
-        max(session_date) filter (where purpose = 'course' and not continues) over (
+        max(case when opens_course then session_date end) over (
             partition by site, patient_key
             order by session_date
             rows between unbounded preceding and current row
         ) as first_date,
-        max(course_dates_so_far) filter (where purpose = 'course' and not continues) over (
+        max(case when opens_course then course_dates_so_far end) over (
             partition by site, patient_key
             order by session_date
             rows between unbounded preceding and current row
@@ -111,7 +112,7 @@ select
             then named.course_dates_so_far - named.course_dates_at_first + 1
     end as session_number,
     case
-        when named.continues
+        when named.purpose = 'course' and not named.opens_course
             then {{ days_between('named.previous_date', 'named.session_date') }}
     end as days_since_previous,
     case when named.is_continued then named.next_date end as next_date_in_course,
