@@ -201,4 +201,5 @@ def _flagged_values(
     return [
         {"file": name, "column_name": column, "reason": reason, "flagged": count}
         for (name, column, reason), count in sorted(counts.items())
+        if count
     ]

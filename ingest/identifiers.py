@@ -23,7 +23,9 @@ MAIL = r"^[^\s@]+@[^\s@]+\.[A-Za-z]{2,}$"
 PHONE = r"^(?:\+\d[\d ().-]{6,}\d|\(0?\d{2,4}\) ?\d[\d -]{4,}\d|\d{3}[ .-]\d{3}[ .-]\d{4})$"
 NATIONAL_NUMBER = r"^\d{3}-\d{2}-\d{4}$"
 PERSON = r"^\p{Lu}\p{Ll}+,? (?:\p{Lu}\.? )?\p{Lu}\p{Ll}+$"
-SUSPECT = r"^(?:[+(]|\d{3}[ .-]\d|\p{Lu}\p{Ll}+,? \p{Lu})"  # what a shape but mail begins with
+SUSPECT = (
+    r"@|^(?:[+(]|\d{3}[ .-]\d{2,3}[ .-]\d|\p{Lu}\p{Ll}+,? \p{Lu})"  # every shape above has this
+)
 DAY = r"^(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})(?:[ T].*)?$"
 YEAR = r"(\d{4})"
 LAST_BIRTH_YEAR = 1999  # an export's own dates come after it
@@ -32,27 +34,32 @@ LAST_BIRTH_YEAR = 1999  # an export's own dates come after it
 def screen(block: Block, kind: Kind) -> None:
     """Refuse a file that seems to hold identifiers.
 
-    Judged are the names of columns that the contract doesn't know, and the values of these, of
-    ids and of clinics' codes. Every other cell is a code, a date, a number, or is not accepted.
+    Judged are the names of columns that the contract doesn't know, and every value. Names of
+    persons and birth dates are looked for where any text may stand.
 
     Raises:
         UnusableFileError: telling the column and what it looks like, never a value.
     """
     for name, _ in block.others:
         _screen_name(name)
-    open_text = [c.name for c in kind.columns if c.type in (Type.KEY, Type.CLINIC_CODE)]
-    suspect = block.rows.select(_is_suspect(pl.col(name)).any().alias(name) for name in open_text)
-    for name, is_suspect in suspect.row(0, named=True).items():
-        if is_suspect:
-            _screen_values(block.rows[name], f"The column {name}")
+    cells = [column.name for column in kind.columns]
+    suspects = block.rows.select(pl.col(cells).str.contains(SUSPECT).any())  # quick, and rarely so
+    for column in kind.columns:
+        if suspects[column.name][0]:
+            where = f"The column {column.name}"
+            _screen_values(block.rows[column.name], where)
+            if column.type in (Type.KEY, Type.CLINIC_CODE):
+                _screen_persons(block.rows[column.name], where)
     for position, (_, values) in enumerate(block.others, start=1):
         where = f"Column {position} of those that the contract does not know"
         _screen_values(values, where)
+        _screen_persons(values, where)
         if _mostly(values, DAY) and _mostly_years_of_birth(values):
             raise _shaped_like("birth dates", where)
 
 
 def _screen_name(name: str) -> None:
+    _screen_values(pl.Series([name]), "The header")
     words = set(WORD.findall(name)) | {"".join(WORD.findall(name))}
     for what, known in NAME_WORDS.items():
         if words & known:
@@ -61,16 +68,14 @@ def _screen_name(name: str) -> None:
             )
 
 
-def _is_suspect(values: pl.Expr) -> pl.Expr:
-    """Cheap, and true of every value that has one of the shapes."""
-    return values.str.contains("@", literal=True) | values.str.contains(SUSPECT)
-
-
 def _screen_values(values: pl.Series, where: str) -> None:
     shapes = {"mail addresses": MAIL, "phone numbers": PHONE, "national numbers": NATIONAL_NUMBER}
     for shape, pattern in shapes.items():
         if values.str.contains(pattern).any():
             raise _shaped_like(shape, where)
+
+
+def _screen_persons(values: pl.Series, where: str) -> None:
     if _mostly(values, PERSON):
         raise _shaped_like("names of persons", where)
 

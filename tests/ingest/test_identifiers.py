@@ -93,6 +93,29 @@ class TestValues:
         assert text not in reason
 
 
+@pytest.mark.parametrize(
+    ("shape", "text"), [pair for pair in SHAPES if pair[0] != "names of persons"]
+)
+@pytest.mark.parametrize("column", ["session_date", "protocol", "minutes", "adverse_event"])
+def test_in_any_other_column_of_the_contract(exports, column, shape, text):
+    exports.write("sessions", {}, {"session_id": "S2", column: text})
+    reason = exports.read().files["file_reason"][0]
+    assert reason.startswith(f"The column {column} holds values shaped like {shape};")
+    assert exports.refused("sessions").height == 0
+
+
+def test_codes_written_as_names_are_no_persons(exports):
+    exports.write("sessions", {"eye": "Right Eye", "purpose": "Whole Course"})
+    exports.read()
+    assert exports.reasons("sessions") == [[("eye", "unknown_code"), ("purpose", "unknown_code")]]
+
+
+@pytest.mark.parametrize("text", ["ida.invented@example.org", "202-555-0143"])
+def test_a_header_that_holds_one_is_not_shown(exports, text):
+    reason = refusal(exports, [SOUND["sessions"] | {text: "zzz"}], [*SOUND["sessions"], text])
+    assert reason.startswith("The header holds values shaped like")
+
+
 @pytest.mark.parametrize("text", ["1951-04-30", "30.04.1951", "4/30/1951", "1951-04-30 00:00:00"])
 def test_a_column_of_birth_dates_refuses_the_file(exports, text):
     rows = [SOUND["sessions"] | {"session_id": str(n), "day": text} for n in range(3)]

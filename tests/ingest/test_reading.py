@@ -72,7 +72,9 @@ class TestForgiven:
         assert exports.accepted("patients")["treated_before"].to_list() == [None]
 
     def test_a_column_that_the_contract_does_not_know_is_not_read_but_flagged(self, exports):
-        exports.write_bytes("patients.csv", b"patient_id,status,remark\nP1,active,x\nP2,moved,\n")
+        exports.write_bytes(
+            "patients.csv", b"patient_id,status,remark,empty\nP1,active,x,\nP2,moved,,\n"
+        )
         report = exports.read()
         assert report.flagged_values.select("column_name", "reason", "flagged").rows() == [
             ("remark", "unknown_column", 1)
