@@ -14,7 +14,7 @@ doses as (
             and responses.eye in ('both', eyes.eye)
     where
         responses.is_mature
-        and responses.outcome in ('responder', 'unchanged', 'worsened')
+        and responses.outcome in {{ evaluable_outcomes() }}
         and eyes.seconds_in_band is not null
     group by responses.course_id, responses.rule, responses.eye
 ),

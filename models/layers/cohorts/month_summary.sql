@@ -39,7 +39,7 @@ happened as (
     union all
     select site, known_on as day, 'evaluable' as what
     from judged_courses
-    where is_mature and outcome in ('responder', 'unchanged', 'worsened')
+    where is_mature and outcome in {{ evaluable_outcomes() }}
     union all
     select site, known_on as day, 'responder' as what
     from judged_courses

@@ -17,12 +17,12 @@ counted as (
         1 as courses,
         case when outcome = 'not_applicable' then 1 else 0 end as not_applicable,
         case when outcome = 'not_measured' then 1 else 0 end as not_measured,
-        case when outcome in ('responder', 'unchanged', 'worsened') then 1 else 0 end as evaluable,
+        case when outcome in {{ evaluable_outcomes() }} then 1 else 0 end as evaluable,
         case when outcome = 'responder' then 1 else 0 end as responders,
         case when outcome = 'unchanged' then 1 else 0 end as unchanged,
         case when outcome = 'worsened' then 1 else 0 end as worsened,
         case
-            when outcome in ('responder', 'unchanged', 'worsened') and other_treatment then 1
+            when outcome in {{ evaluable_outcomes() }} and other_treatment then 1
             else 0
         end as treated_otherwise
     from graded

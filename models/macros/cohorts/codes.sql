@@ -21,3 +21,9 @@
 {% macro interval_statuses() %}
     {{- return(['early', 'on_time', 'late', 'overdue', 'due', 'not_due', 'new_course']) -}}
 {% endmacro %}
+
+
+{#- Outcomes of a course that is evaluable by a rule (definition 7): what follows `in`. -#}
+{% macro evaluable_outcomes() -%}
+    ('responder', 'unchanged', 'worsened')
+{%- endmacro %}

@@ -326,6 +326,74 @@ def test_durability(demo_warehouse: Warehouse, estimand: str) -> None:
     assert checked == found.height
 
 
+WITHHELD = ("difference", "difference_low", "difference_high", "mh_difference", "p_value")
+
+
+def test_protocols_in_their_joint_mix(demo_warehouse: Warehouse) -> None:
+    evaluable = demo_warehouse.sql(
+        f"select *, outcome = 'responder' as responds from courses.responses "
+        f"where is_mature and outcome in {EVALUABLE}"
+    ).pl()
+    found = demo_warehouse.sql("select * from cohorts.protocol_comparison").pl().to_dicts()
+    assert found
+    for row in found:
+        pair = [row["protocol"], row["reference_protocol"]]
+        rows = evaluable.filter((pl.col("rule") == row["rule"]) & pl.col("protocol").is_in(pair))
+        arms = [rows.filter(pl.col("protocol") == protocol) for protocol in pair]
+        assert row["evaluable"] == arms[0].height
+        assert row["crude_rate"] == arms[0]["responds"].mean()
+        assert row["reference_crude_rate"] == arms[1]["responds"].mean()
+        bands = set(arms[0]["symptoms_band"]) & set(arms[1]["symptoms_band"]) - {"unknown"}
+        overlap = rows.filter(pl.col("symptoms_band").is_in(bands))
+        mix = dict(overlap["symptoms_band"].value_counts(normalize=True).iter_rows())
+        rates = [
+            sum(
+                share * arm.filter(pl.col("symptoms_band") == band)["responds"].mean()
+                for band, share in mix.items()
+            )
+            for arm in arms
+        ]
+        standardised = (row["standardised_rate"], row["reference_standardised_rate"])
+        assert standardised == pytest.approx(rates, abs=1e-9)
+        assert row["share_in_overlap"] == pytest.approx(overlap.height / rows.height)
+        if row["comparable"]:
+            assert row["difference"] == pytest.approx(rates[0] - rates[1], abs=1e-9)
+        else:
+            withheld = (
+                "difference",
+                "difference_low",
+                "difference_high",
+                "mh_difference",
+                "p_value",
+            )
+            assert [row[name] for name in withheld] == [None] * 5
+
+
+def test_sites_against_all_others(demo_warehouse: Warehouse) -> None:
+    evaluable = demo_warehouse.sql(
+        f"select *, outcome = 'responder' as responds from courses.responses "
+        f"where is_mature and outcome in {EVALUABLE}"
+    ).pl()
+    found = demo_warehouse.sql("select * from cohorts.site_comparison").pl().to_dicts()
+    assert found
+    for row in found:
+        rows = evaluable.filter(pl.col("rule") == row["rule"])
+        here = rows.filter(pl.col("site") == row["site"])
+        elsewhere = rows.filter(pl.col("site") != row["site"])
+        rates = dict(
+            elsewhere.filter(pl.col("symptoms_band") != "unknown")
+            .group_by("symptoms_band")
+            .agg(pl.col("responds").mean())
+            .iter_rows()
+        )
+        alike = here.filter(pl.col("symptoms_band").is_in(list(rates)))
+        assert row["evaluable"] == here.height
+        assert row["observed"] == alike["responds"].sum()
+        expected = sum(rates[band] for band in alike["symptoms_band"])
+        assert row["expected"] == pytest.approx(expected, abs=1e-9)
+        assert row["low_998"] <= row["low_95"] <= 1 <= row["high_95"] <= row["high_998"]
+
+
 def lost_days(warehouse: Warehouse, estimand: str) -> pl.DataFrame:
     """Definition 10, response by response: `entry`, `time` in days, and whether it was `lost`."""
     responders: pl.DataFrame = warehouse.sql(

@@ -24,6 +24,12 @@ PUBLISHED = {
         returned_high""",
     "durability": """rule estimand grading grade site protocol days is_total at_risk lost censored
         holding holding_low holding_high""",
+    "protocol_comparison": """rule protocol reference_protocol courses evaluable crude_rate
+        reference_crude_rate standardised_rate reference_standardised_rate difference
+        difference_low difference_high mh_difference share_in_overlap comparable reason p_value
+        p_adjusted""",
+    "site_comparison": """rule site evaluable observed expected ratio low_95 high_95 low_998
+        high_998 overdispersion capture_rate""",
     "course_funnel": f"""site month assessed recommended accepted started completed stopped
         {" ".join(END_REASONS)}""",
     "delivery": """site protocol month session_eyes in_band_recorded in_band_share
