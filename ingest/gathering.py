@@ -18,6 +18,7 @@ from pipeline.errors import DataRefused
 
 IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
 PART_ROWS = 500_000
+TEXT_IN_PACKED = 8  # bytes of text in a byte of gzip or Parquet, as exports go
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,13 @@ class Gathered:
 
 def is_large(export: Export) -> bool:
     """Whether a unit's rows belong on the disk while they are checked."""
-    return sum(path.stat().st_size for path in export.files) > IN_MEMORY_BYTES
+    return sum(_text_bytes(path) for path in export.files) > IN_MEMORY_BYTES
+
+
+def _text_bytes(path: Path) -> int:
+    """About how long a file is as plain text."""
+    is_plain = path.name.lower().endswith(".csv")
+    return path.stat().st_size * (1 if is_plain else TEXT_IN_PACKED)
 
 
 def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | None) -> Gathered:
@@ -95,7 +102,7 @@ def screened_blocks(path: Path, kind: Kind) -> Iterable[Block]:
     Raises:
         UnusableFileError: the file as a whole cannot be used, or seems to hold identifiers.
     """
-    if path.stat().st_size <= WHOLE_BYTES:
+    if _text_bytes(path) <= WHOLE_BYTES:
         blocks = list(read_blocks(path, kind))
         for block in blocks:
             screen(block, kind)

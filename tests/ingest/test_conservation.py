@@ -1,5 +1,6 @@
 """Whatever stands in a file, every row is accepted, refused, or repeats another (hypothesis)."""
 
+import gzip
 import tempfile
 from collections import Counter
 from pathlib import Path
@@ -64,3 +65,36 @@ def test_every_row_is_accounted_for(data, kind):
         grain = accepted.select(kind.stored_grain)
         assert grain.null_count().sum_horizontal()[0] == 0
         assert grain.is_unique().all() or kind.unit_is_one_file
+
+
+SOUND_FILE = as_csv(
+    [SOUND["patients"] | {"patient_id": f"P{n}"} for n in range(5)], list(SOUND["patients"])
+)
+
+
+@st.composite
+def damaged(draw) -> bytes:
+    """A sound file with some of its bytes replaced, or bytes of no sense at all."""
+    content = bytearray(SOUND_FILE.encode())
+    for _ in range(draw(st.integers(0, 4))):
+        at = draw(st.integers(0, len(content)))
+        content[at : at + draw(st.integers(0, 6))] = draw(
+            st.sampled_from([b'"', b",", b"\n", b"\r", b"\0", b"\xff", b"\xc3\xbc", b"@", b"\n\n"])
+            | st.binary(max_size=4)
+        )
+    return draw(st.just(bytes(content)) | st.binary(max_size=200))
+
+
+@given(damaged(), st.sampled_from([".csv", ".csv.gz", ".parquet"]), st.booleans())
+@settings(max_examples=300, deadline=None)
+def test_any_bytes_are_read_or_refused(content, ending, packed):
+    with tempfile.TemporaryDirectory() as folder:
+        exports = Exports(Workspace(Path(folder), invented.settings(), SECRET))
+        if ending == ".csv.gz" and packed:
+            content = gzip.compress(content)
+        exports.write_bytes(f"patients{ending}", content)
+        file = exports.read().files.row(0, named=True)
+        accounted = file["accepted"] + file["refused"] + file["exact_repeats"]
+        assert file["rows_read"] == accounted
+        assert file["rows_read"] == 0 or not file["file_refused"]
+        assert bool(file["file_reason"]) == file["file_refused"]
