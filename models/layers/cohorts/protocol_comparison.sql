@@ -1,15 +1,18 @@
-{%- set least_share = '0.5e0' -%}
-{%- set least_evaluable = 10 -%}
-{%- set least_measured = '0.6e0' -%}
+{%- set pair = ['rule', 'protocol', 'reference_protocol'] -%}
 with
-most_used as (
+-- The configured protocol, else that of most mature courses, the first in group.toml among equals.
+reference as (
     select protocols.protocol
     from {{ ref('stg_protocols') }} as protocols
-    left join {{ ref('courses') }} as courses on protocols.protocol = courses.protocol
+    left join {{ ref('courses') }} as courses
+        on protocols.protocol = courses.protocol and courses.is_mature
     group by protocols.protocol, protocols.position
     qualify
         row_number() over (
-            order by count(courses.course_id) desc, protocols.position nulls last
+            order by
+                case when protocols.protocol = '{{ var("reference_protocol") }}' then 0 else 1 end,
+                count(courses.course_id) desc,
+                protocols.position
         ) = 1
 ),
 
@@ -17,17 +20,10 @@ pairs as (
     select
         rules.rule,
         protocols.protocol,
-        chosen.reference_protocol
+        reference.protocol as reference_protocol
     from {{ ref('stg_protocols') }} as protocols
+    inner join reference on protocols.protocol <> reference.protocol
     cross join {{ ref('response_rules') }} as rules
-    cross join (
-        {%- if var('reference_protocol') == 'most_used' %}
-        select protocol as reference_protocol from most_used
-        {%- else %}
-        select '{{ var("reference_protocol") }}' as reference_protocol
-        {%- endif %}
-    ) as chosen
-    where protocols.protocol <> chosen.reference_protocol
 ),
 
 arms as (
@@ -36,44 +32,46 @@ arms as (
         protocol,
         count(*) as courses,
         count(*) filter (where outcome <> 'not_applicable') as applicable,
-        count(*) filter (where outcome in {{ evaluable_outcomes() }}) as evaluable,
-        count(distinct case when outcome in {{ evaluable_outcomes() }} then site end) as sites
+        count(*) filter (where outcome in {{ evaluable_outcomes() }}) as evaluable
     from {{ ref('responses') }}
     where is_mature
     group by rule, protocol
 ),
 
 evaluated as (
-    select
-        pairs.rule,
-        pairs.protocol,
-        responses.protocol = pairs.protocol as is_compared,
-        responses.patient_key,
-        case when responses.symptoms_band <> 'unknown' then responses.symptoms_band end as band,
-        case
-            when responses.symptoms_band <> 'unknown'
-                then responses.site || '/' || responses.symptoms_band
-        end as site_and_band,
-        case when responses.outcome = 'responder' then 1 else 0 end as responders,
-        1 as evaluable
-    from pairs
-    inner join {{ ref('responses') }} as responses
-        on
-            pairs.rule = responses.rule
-            and responses.protocol in (pairs.protocol, pairs.reference_protocol)
-    where responses.is_mature and responses.outcome in {{ evaluable_outcomes() }}
+    {{ compared_arms('pairs') }}
 ),
 
 standardised as (
-    {{ standardised_difference(
-        'evaluated', ['rule', 'protocol'], 'is_compared', 'band', n='evaluable'
-    ) }}
+    {{ standardised_difference('evaluated', pair, 'is_compared', 'band', n='evaluable') }}
+),
+
+placed as (
+    select
+        *,
+        site || '/' || band as site_and_band
+    from evaluated
 ),
 
 stratified as (
-    {{ mantel_haenszel(
-        'evaluated', ['rule', 'protocol'], 'is_compared', 'site_and_band', n='evaluable'
-    ) }}
+    {{ mantel_haenszel('placed', pair, 'is_compared', 'site_and_band', n='evaluable') }}
+),
+
+sites as (
+    select
+        {{ pair | join(', ') }},
+        site,
+        count(distinct is_compared) as arms
+    from evaluated
+    group by {{ pair | join(', ') }}, site
+),
+
+shared_sites as (
+    select
+        {{ pair | join(', ') }},
+        count(*) filter (where arms = 2) as shared_sites
+    from sites
+    group by {{ pair | join(', ') }}
 ),
 
 judged as (
@@ -93,26 +91,40 @@ judged as (
         stratified.difference as mh_difference,
         standardised.share_in_overlap,
         standardised.p_value,
-        case
-            when
-                coalesce(compared.evaluable, 0) < {{ least_evaluable }}
-                or coalesce(reference.evaluable, 0) < {{ least_evaluable }}
-                then 'few_evaluable'
-            when
-                compared.evaluable < {{ least_measured }} * compared.applicable
-                or reference.evaluable < {{ least_measured }} * reference.applicable
-                then 'few_measured'
-            when coalesce(standardised.share_in_overlap, 0) < {{ least_share }}
-                then 'little_overlap'
-            when least(compared.sites, reference.sites) = 1 then 'one_site_only'
-        end as reason
+        nullif(
+            concat_ws(
+                '; ',
+                case
+                    when
+                        coalesce(compared.evaluable, 0) < {{ fewest_compared() }}
+                        or coalesce(reference_arm.evaluable, 0) < {{ fewest_compared() }}
+                        then 'fewer than {{ fewest_compared() }} evaluable with one of the two'
+                end,
+                case
+                    when
+                        compared.evaluable < 0.6e0 * compared.applicable
+                        or reference_arm.evaluable < 0.6e0 * reference_arm.applicable
+                        then 'fewer than 60 % measured with one of the two'
+                end,
+                case coalesce(shared_sites.shared_sites, 0)
+                    when 0 then 'no clinic has results of both'
+                    when 1 then 'only one clinic has results of both'
+                end,
+                case
+                    when coalesce(standardised.share_in_overlap, 0e0) < 0.5e0
+                        then 'fewer than 50 % in severity bands that both share'
+                end
+            ),
+            ''
+        ) as reason
     from pairs
     left join arms as compared
         on pairs.rule = compared.rule and pairs.protocol = compared.protocol
-    left join arms as reference
-        on pairs.rule = reference.rule and pairs.reference_protocol = reference.protocol
-    left join standardised on {{ same(['rule', 'protocol'], 'pairs', 'standardised') }}
-    left join stratified on {{ same(['rule', 'protocol'], 'pairs', 'stratified') }}
+    left join arms as reference_arm
+        on pairs.rule = reference_arm.rule and pairs.reference_protocol = reference_arm.protocol
+    left join standardised on {{ same(pair, 'pairs', 'standardised') }}
+    left join stratified on {{ same(pair, 'pairs', 'stratified') }}
+    left join shared_sites on {{ same(pair, 'pairs', 'shared_sites') }}
 ),
 
 withheld as (
