@@ -20,7 +20,8 @@ NAME_WORDS = {
 WORD = re.compile(r"[a-z]+")
 
 MAIL = r"^[^\s@]+@[^\s@]+\.[A-Za-z]{2,}$"
-PHONE = r"^(?:\+\d[\d ().-]{6,}\d|\(0?\d{2,4}\) ?\d[\d -]{4,}\d|\d{3}[ .-]\d{3}[ .-]\d{4})$"
+ABROAD = r"\+\d{1,3}[ (-][\d ().-]{6,}\d|\+\d{10,15}|\+\d{1,3}(?:\.\d{2,4}){2,}"  # no signed number
+PHONE = rf"^(?:{ABROAD}|\(0?\d{{2,4}}\) ?\d[\d -]{{4,}}\d|\d{{3}}[ .-]\d{{3}}[ .-]\d{{4}})$"
 NATIONAL_NUMBER = r"^\d{3}-\d{2}-\d{4}$"
 PERSON = r"^\p{Lu}\p{Ll}+,? (?:\p{Lu}\.? )?\p{Lu}\p{Ll}+$"
 SUSPECT = (

@@ -1,6 +1,7 @@
 """Files that seem to hold identifiers are refused whole, and nothing of them is kept.
 
-All names, numbers and addresses are invented; the phone numbers are of the kind 555-01xx.
+All names, numbers and addresses are invented; the phone numbers are of ranges kept for fiction
+(555-01xx in North America, 7946 0xxx in London; from memory).
 """
 
 import polars as pl
@@ -11,7 +12,15 @@ from tests.ingest.invented import SOUND, as_csv
 
 SECRET_TEXTS = {
     "mail addresses": ["ida.invented@example.org", "x@y.example"],
-    "phone numbers": ["+1 202 555 0143", "(202) 555-0143", "202-555-0143", "202.555.0143"],
+    "phone numbers": [
+        "+1 202 555 0143",
+        "+12025550143",
+        "+1.202.555.0143",
+        "+44 (0)20 7946 0958",
+        "(202) 555-0143",
+        "202-555-0143",
+        "202.555.0143",
+    ],
     "national numbers": ["078-05-1120"],
     "names of persons": ["Ida Invented", "Invented, Ida", "Ida M. Invented", "Émile Zôbel"],
 }
@@ -102,6 +111,13 @@ def test_in_any_other_column_of_the_contract(exports, column, shape, text):
     reason = exports.read().files["file_reason"][0]
     assert reason.startswith(f"The column {column} holds values shaped like {shape};")
     assert exports.refused("sessions").height == 0
+
+
+@pytest.mark.parametrize("text", ["+5", "+41.5000000", "-0.5", "1234567890", "+2026-03-04"])
+@pytest.mark.parametrize("column", ["session_date", "minutes"])
+def test_signed_numbers_and_odd_dates_are_no_phone_numbers(exports, column, text):
+    exports.write("sessions", {}, {"session_id": "S2", column: text})
+    assert exports.read().files["file_refused"].to_list() == [False]
 
 
 def test_codes_written_as_names_are_no_persons(exports):
