@@ -25,7 +25,7 @@ weighable as (
 ),
 
 tested as (
-    {{ homogeneity('weighable', pair, 'is_compared', 'band', n='evaluable') }}
+    {{ homogeneity('weighable', pair, 'is_compared', 'band', n='evaluable') }} -- noqa: PRS
 ),
 
 judged as (

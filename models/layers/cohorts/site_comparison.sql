@@ -68,7 +68,9 @@ targets as (
 ),
 
 limits as (
-    {{ funnel_limits('targets', ['rule', 'site'], rate='expected_rate', overdispersion='variation') }}
+    {{ funnel_limits(
+        'targets', ['rule', 'site'], rate='expected_rate', overdispersion='variation'
+    ) }}
 )
 
 select
