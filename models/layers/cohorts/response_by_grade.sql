@@ -7,8 +7,25 @@ mature as (
     where is_mature
 ),
 
+-- All of definition 14 counts improvement as positive, whichever way the measure goes.
+with_noise as (
+    select
+        mature.*,
+        rules.direction * mature.baseline as adverse_baseline,
+        {{ chance_improvement(
+            'rules.direction * mature.baseline',
+            'mature.threshold',
+            'rules.direction * noise.mean',
+            'noise.spread',
+            'noise.reliability',
+        ) }} as chance
+    from mature
+    inner join ({{ directed_rules() }}) as rules on mature.rule = rules.rule
+    inner join {{ ref('measurement_noise') }} as noise on mature.rule = noise.rule
+),
+
 graded as (
-    {{ by_grading('mature') }}
+    {{ by_grading('with_noise') }}
 ),
 
 counted as (
@@ -52,6 +69,8 @@ improvements as (
         {{ level('course_kind') }} as course_kind,
         {{ level('period') }} as period,
         sum(improvement) as improvement,
+        sum(adverse_baseline) as adverse_baseline,
+        {{ exact_sum('chance') }} as responders_by_noise,
         {{ median('improvement') }} as median_improvement
     from counted
     where evaluable = 1
@@ -64,8 +83,16 @@ rates as (
         totals.courses - totals.not_applicable as applicable,
         cast(totals.responders as double) / nullif(totals.evaluable, 0) as response_rate,
         improvements.improvement,
-        improvements.median_improvement
+        improvements.median_improvement,
+        improvements.responders_by_noise / totals.evaluable as rate_by_noise,
+        {{ regression_to_the_mean(
+            'cast(improvements.adverse_baseline as double) / totals.evaluable',
+            'rules.direction * noise.mean',
+            'noise.reliability',
+        ) }} as regression_alone
     from totals
+    inner join ({{ directed_rules() }}) as rules on totals.rule = rules.rule
+    inner join {{ ref('measurement_noise') }} as noise on totals.rule = noise.rule
     left join improvements
         on {{ same(
             ['rule', 'grading', 'grade', 'site', 'protocol', 'course_kind', 'period'],
@@ -98,9 +125,9 @@ select
     {{ share_high('response_rate') }} as rate_high,
     cast(responders as double) / nullif(applicable, 0) as rate_if_missing_failed,
     cast(responders + not_measured as double) / nullif(applicable, 0) as rate_if_missing_responded,
-    cast(null as double) as rate_by_noise,
+    rate_by_noise,
     cast(improvement as double) / nullif(evaluable, 0) as mean_improvement,
     cast(median_improvement as double) as median_improvement,
-    cast(null as double) as regression_alone,
+    regression_alone,
     cast(treated_otherwise as double) / nullif(evaluable, 0) as other_treatment
 from rates

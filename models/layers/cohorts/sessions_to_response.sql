@@ -160,6 +160,63 @@ placed as (
     from steps
 ),
 
+-- Courses of one baseline, amount and number of sessions fare alike when only noise moves them.
+noisy as (
+    select
+        begun.*,
+        rules.direction * begun.baseline as adverse_baseline,
+        rules.direction * noise.mean as adverse_mean,
+        noise.spread,
+        noise.reliability,
+        concat_ws('|', begun.rule, begun.baseline, begun.threshold, begun.sessions) as setting
+    from begun
+    inner join ({{ directed_rules() }}) as rules on begun.rule = rules.rule
+    inner join {{ ref('measurement_noise') }} as noise on begun.rule = noise.rule
+),
+
+settings as (
+    select distinct
+        setting,
+        adverse_baseline,
+        threshold,
+        adverse_mean,
+        spread,
+        reliability,
+        sessions
+    from noisy
+),
+
+chances as (
+    {{ by_chance(
+        'settings',
+        ['setting'],
+        baseline='adverse_baseline',
+        amount='threshold',
+        mean='adverse_mean',
+        spread='spread',
+        reliability='reliability',
+        sessions='sessions',
+    ) }}
+),
+
+mean_chances as (
+    select
+        noisy.rule,
+        noisy.grading,
+        {%- for column in ['grade', 'site', 'protocol', 'course_kind'] %}
+        {{ level('noisy.' ~ column) }} as {{ column }},
+        {%- endfor %}
+        chances.session_number,
+        {{ exact_sum('chances.by_chance') }} / count(*) as by_chance
+    from noisy
+    inner join chances on noisy.setting = chances.setting
+    group by
+        noisy.rule,
+        noisy.grading,
+        chances.session_number,
+        cube(noisy.grade, noisy.site, noisy.protocol, noisy.course_kind)
+),
+
 -- Before anybody has left, nobody has responded; once nobody is left, a curve that has not ended
 -- says nothing more.
 joined as (
@@ -180,7 +237,8 @@ joined as (
             when placed.at_risk > 0 or curves.survival = 0 then incidences.incidence
         end as incidence,
         case when placed.at_risk > 0 then incidences.incidence_low end as incidence_low,
-        case when placed.at_risk > 0 then incidences.incidence_high end as incidence_high
+        case when placed.at_risk > 0 then incidences.incidence_high end as incidence_high,
+        mean_chances.by_chance
     from placed
     left join curves
         on
@@ -191,6 +249,8 @@ joined as (
             {{ same(grain, 'placed', 'incidences') }}
             and placed.last_seen_number = incidences.time
             and incidences.cause = {{ cause.responded }}
+    left join mean_chances
+        on {{ same(grain + ['session_number'], 'placed', 'mean_chances') }}
 )
 
 select
@@ -214,5 +274,5 @@ select
     incidence,
     incidence_low,
     incidence_high,
-    cast(null as double) as by_chance
+    by_chance
 from joined

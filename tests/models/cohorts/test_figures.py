@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 from lifelines import KaplanMeierFitter  # type: ignore[import-untyped]
+from scipy import integrate, stats  # type: ignore[import-untyped]
 from statsmodels.stats.proportion import proportion_confint  # type: ignore[import-untyped]
 
 Warehouse = duckdb.DuckDBPyConnection
@@ -122,6 +123,96 @@ def test_response_by_grade(demo_warehouse: Warehouse, period: str) -> None:
             (row["responders"] + row["not_measured"]) / applicable
         )
     assert seen == set(found)
+
+
+@pytest.mark.parametrize(
+    ("rule", "measure", "direction"),
+    [
+        ("symptoms", "osdi", 1),
+        ("tear_film", "break_up_time", -1),
+        ("glands", "gland_secretion", -1),
+    ],
+)
+def test_what_noise_alone_would_give(
+    demo_warehouse: Warehouse, begun: pl.DataFrame, rule: str, measure: str, direction: int
+) -> None:
+    mean, spread, reliability = noise_before_treatment(demo_warehouse, measure)
+    found_noise = demo_warehouse.sql(
+        f"select mean, spread, reliability from courses.measurement_noise where rule = '{rule}'"
+    ).fetchall()
+    assert found_noise == [pytest.approx((mean, spread, reliability), abs=1e-9)]
+
+    of_rule = begun.filter(pl.col("rule") == rule)
+    evaluable = of_rule.filter(pl.col("outcome").is_in(EVALUABLE))
+    baseline = direction * evaluable["baseline"].cast(pl.Float64).to_numpy()
+    back = (1 - reliability) * (baseline - direction * mean)
+    by_noise = stats.norm.cdf(
+        (back - evaluable["threshold"].cast(pl.Float64).to_numpy())
+        / (spread * np.sqrt(1 - reliability**2))
+    ).mean()
+    every = "grading = 'symptoms' and grade = 'all' and site = 'all' and course_kind = 'all'"
+    [found] = demo_warehouse.sql(
+        f"select rate_by_noise, regression_alone from cohorts.response_by_grade "
+        f"where rule = '{rule}' and protocol = 'all' and period = 'all' and {every}"
+    ).fetchall()
+    assert found == pytest.approx((by_noise, back.mean()), abs=1e-7)
+
+    def passes_at_once(baseline: float, amount: float, sessions: int) -> float:
+        """Passing at session 1, and at 2 where there is one, integrated over the true value."""
+        middle = direction * mean + reliability * (baseline - direction * mean)
+        width = spread * np.sqrt(reliability * (1 - reliability))
+        noise = spread * np.sqrt(1 - reliability)
+        return float(
+            integrate.quad(
+                lambda true: (
+                    stats.norm.pdf(true, middle, width)
+                    * stats.norm.cdf((baseline - amount - true) / noise) ** min(sessions, 2)
+                ),
+                middle - 10 * width,
+                middle + 10 * width,
+            )[0]
+        )
+
+    few = of_rule.select("baseline", "threshold", "sessions").group_by(pl.all()).len()
+    chances = [
+        passes_at_once(direction * float(start), float(amount), sessions)
+        for start, amount, sessions, _ in few.iter_rows()
+    ]
+    [(by_chance,)] = demo_warehouse.sql(
+        f"select by_chance from cohorts.sessions_to_response "
+        f"where rule = '{rule}' and protocol = 'all' and session_number = 1 and {every}"
+    ).fetchall()
+    assert by_chance == pytest.approx(np.average(chances, weights=few["len"]), abs=1e-7)
+
+
+def noise_before_treatment(warehouse: Warehouse, measure: str) -> tuple[float, float, float]:
+    """Mean and spread of first values, and the correlation of first and second ones."""
+    values = warehouse.sql(
+        f"""
+        select site, patient_key, eye, assessed_date, avg(value) as value, first_session is null
+            as untreated
+        from staging.stg_outcomes
+        left join (
+            select site, patient_key, min(session_date) as first_session
+            from courses.sessions group by all
+        ) using (site, patient_key)
+        where measure = '{measure}' and timing is distinct from 'after_treatment'
+            and (first_session is null or assessed_date <= first_session)
+        group by all
+        order by assessed_date
+        """
+    ).pl()
+    each = values.group_by("site", "patient_key", "eye", maintain_order=True).agg(
+        pl.col("value").first().alias("first"),
+        pl.col("value").get(1, null_on_oob=True).alias("second"),
+        pl.col("untreated").first(),
+    )
+    sites = each.filter("untreated")["site"].unique()
+    first = each.filter(pl.col("site").is_in(sites.to_list()))["first"].to_numpy()
+    twice = each.filter(pl.col("second").is_not_null())
+    assert twice["patient_key"].n_unique() >= 30
+    reliability = np.corrcoef(twice["first"].to_numpy(), twice["second"].to_numpy())[0, 1]
+    return float(first.mean()), float(first.std(ddof=1)), float(reliability)
 
 
 def test_response_at_session(demo_warehouse: Warehouse, begun: pl.DataFrame) -> None:

@@ -1,0 +1,8 @@
+{#- The response rules with the column `direction`: 1 where a lower value is better, -1 where a
+    higher one is, so that direction x value is always the worse the greater. -#}
+{% macro directed_rules() %}
+    select
+        response_rules.*,
+        case better when 'lower' then 1 else -1 end as direction
+    from {{ ref('response_rules') }} as response_rules
+{% endmacro %}
