@@ -189,6 +189,10 @@ FILLED_FROM = {
     "recall_due": "courses.maintenance_intervals where status in ('due', 'overdue')",
     "month_summary": "courses.sessions",
     "home_care": "courses.courses where is_mature",
+    "protocol_comparison": "staging.stg_protocols offset 1",  # there is a second one
+    "band_homogeneity": "cohorts.protocol_comparison",
+    "site_comparison": "courses.responses where is_mature",
+    "follow_up_completeness": "courses.courses where is_mature",
 }
 
 PUBLISHED_TABLES = none_in(

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from great_expectations.expectations.expectation import Expectation
 
@@ -17,6 +18,7 @@ from expectations.built.rules import (
 )
 from expectations.declaration import REPORT_THIS, Declaration
 from expectations.report import Severity
+from expectations.thresholds import ROUNDING
 from ingest.contract import PLANS
 
 CHECKED_AT_DELIVERY = ("in_band", "in_minutes", "spacing_kept", "over_temperature")
@@ -24,6 +26,15 @@ RECORDED = tuple(f"{name}_recorded" for name in CHECKED_AT_DELIVERY)
 MARKED_AT_DELIVERY = ("expressed", "stopped_early", "screened", "consent_recorded")
 INTERVAL_STATUSES = ("early", "on_time", "late", "overdue", "due", "not_due", "new_course")
 ENDED = tuple(f"end_{reason}" for reason in (*PLANS.column("end_reason").codes, "unknown"))
+
+
+def _in_order(*columns: str) -> Columns:
+    """Rules that none of these is above the next."""
+    return tuple(f"{lower} <= {upper} + {ROUNDING}" for lower, upper in pairwise(columns))
+
+
+PROTOCOL_PAIR = ("rule", "protocol", "reference_protocol")
+P_VALUES_IN_ORDER = _in_order("0", "p_value", "p_adjusted", "1")
 
 
 @dataclass(frozen=True)
@@ -184,6 +195,77 @@ DOSE_RESPONSE = Table(
     may_be_empty=True,
 )
 
+PROTOCOL_COMPARISON = Table(
+    "protocol_comparison",
+    PROTOCOL_PAIR,
+    rules=(
+        "evaluable <= courses",
+        "comparable = (reason is null)",
+        "comparable = (difference is not null)",
+        "comparable or coalesce(difference_low, difference_high, mh_difference) is null",
+        "comparable or coalesce(p_value, p_adjusted) is null",
+        *_in_order("-1", "difference_low", "difference", "difference_high", "1"),
+        f"abs(difference - standardised_rate + reference_standardised_rate) <= {ROUNDING}",
+        "abs(mh_difference) <= 1",
+        *P_VALUES_IN_ORDER,
+    ),
+    shares=(
+        Share("crude_rate", "crude_rate", "crude_rate", of="evaluable"),
+        *(
+            Share(rate, rate, rate)
+            for rate in (
+                "reference_crude_rate",
+                "standardised_rate",
+                "reference_standardised_rate",
+                "share_in_overlap",
+            )
+        ),
+    ),
+    may_be_empty=True,
+)
+
+BAND_HOMOGENEITY = Table(
+    "band_homogeneity",
+    PROTOCOL_PAIR,
+    rules=(
+        "comparable = (reason is null)",
+        "comparable = (statistic is not null)",
+        "comparable or coalesce(p_value, p_adjusted, degrees_of_freedom) is null",
+        "degrees_of_freedom = bands - 1",
+        "statistic >= 0",
+        *P_VALUES_IN_ORDER,
+    ),
+    may_be_empty=True,
+)
+
+SITE_COMPARISON = Table(
+    "site_comparison",
+    ("rule", "site"),
+    rules=(
+        "observed <= evaluable",
+        *_in_order("0", "expected", "evaluable"),
+        f"abs(ratio * expected - observed) <= {ROUNDING}",
+        *_in_order("0", "low_998", "low_95", "high_95", "high_998"),
+        "overdispersion >= 1",
+    ),
+    shares=(Share("capture_rate", "capture_rate", "capture_rate"),),
+    may_be_empty=True,
+)
+
+FOLLOW_UP_COMPLETENESS = Table(
+    "follow_up_completeness",
+    ("site", "protocol"),
+    rules=("seen <= courses", "observed_days <= potential_days"),
+    shares=(Share("completeness", "completeness", "completeness", of="potential_days"),),
+    totals=(
+        Totals(
+            over=("site", "protocol"),
+            counts=("courses", "seen", "observed_days", "potential_days"),
+        ),
+    ),
+    may_be_empty=True,
+)
+
 TABLES = (
     RESPONSE_BY_GRADE,
     RESPONSE_AT_SESSION,
@@ -195,6 +277,10 @@ TABLES = (
     MONTH_SUMMARY,
     HOME_CARE,
     DOSE_RESPONSE,
+    PROTOCOL_COMPARISON,
+    BAND_HOMOGENEITY,
+    SITE_COMPARISON,
+    FOLLOW_UP_COMPLETENESS,
 )
 
 

@@ -149,6 +149,82 @@ SPOILED = {
         "update cohorts.sessions_to_response set not_yet = 0.5 where session_number = 4",
         {"sessions_to_response_never_rises"},
     ),
+    "a difference outside its limits": (
+        "update cohorts.protocol_comparison set difference_low = 0.26 where comparable",
+        {"protocol_comparison_rows_consistent"},
+    ),
+    "a difference that the rates do not give": (
+        "update cohorts.protocol_comparison set standardised_rate = 0.7 where comparable",
+        {"protocol_comparison_rows_consistent"},
+    ),
+    "a difference of what is not comparable": (
+        "update cohorts.protocol_comparison set reason = 'few' where comparable",
+        {"protocol_comparison_rows_consistent"},
+    ),
+    "a p-value of what is not comparable": (
+        "update cohorts.protocol_comparison set p_value = 0.1 where not comparable",
+        {"protocol_comparison_rows_consistent"},
+    ),
+    "a comparable pair without a difference": (
+        "update cohorts.protocol_comparison set difference = null where comparable",
+        {"protocol_comparison_rows_consistent"},
+    ),
+    "a p-value that falls when adjusted": (
+        "update cohorts.protocol_comparison set p_adjusted = 0.05 where comparable",
+        {"protocol_comparison_rows_consistent"},
+    ),
+    "more overlap than there are": (
+        "update cohorts.protocol_comparison set share_in_overlap = 1.1 where comparable",
+        {"protocol_comparison_shares_within_limits"},
+    ),
+    "a crude rate of nobody": (
+        "update cohorts.protocol_comparison set crude_rate = 0 where not comparable",
+        {"protocol_comparison_shares_within_limits"},
+    ),
+    "degrees that don't fit the bands": (
+        "update cohorts.band_homogeneity set bands = 4 where comparable",
+        {"band_homogeneity_rows_consistent"},
+    ),
+    "a test of bands that is withheld yet told": (
+        "update cohorts.band_homogeneity set p_value = 0.3 where not comparable",
+        {"band_homogeneity_rows_consistent"},
+    ),
+    "more observed than evaluable": (
+        "update cohorts.site_comparison set observed = 31, ratio = 31 / 16 where observed = 20",
+        {"site_comparison_rows_consistent"},
+    ),
+    "a ratio of other counts": (
+        "update cohorts.site_comparison set ratio = 1.2 where observed = 20",
+        {"site_comparison_rows_consistent"},
+    ),
+    "wider limits at 95 than at 99.8 %": (
+        "update cohorts.site_comparison set low_95 = 0.4 where observed = 20",
+        {"site_comparison_rows_consistent"},
+    ),
+    "sites that vary less than chance": (
+        "update cohorts.site_comparison set overdispersion = 0.9 where observed = 20",
+        {"site_comparison_rows_consistent"},
+    ),
+    "more captured than there are": (
+        "update cohorts.site_comparison set capture_rate = 1.1 where observed = 20",
+        {"site_comparison_shares_within_limits"},
+    ),
+    "more days observed than possible": (
+        "update cohorts.follow_up_completeness set observed_days = 329",
+        {"follow_up_completeness_rows_consistent"},
+    ),
+    "completeness above one": (
+        "update cohorts.follow_up_completeness set completeness = 1.1",
+        {"follow_up_completeness_shares_within_limits"},
+    ),
+    "days of a site more than the total": (
+        "update cohorts.follow_up_completeness set potential_days = 330 where site <> 'all'",
+        {"follow_up_completeness_totals_add_up"},
+    ),
+    "a table of comparisons that is empty": (
+        "delete from cohorts.site_comparison; delete from cohorts.protocol_comparison",
+        {"published_tables_filled"},
+    ),
     "an accepted session that staging lost": (
         "delete from staging.stg_sessions where site = 'birch'",
         {"accepted_sessions_kept", "sessions_conserved", "session_eyes_conserved"},
@@ -303,6 +379,8 @@ def test_a_young_group_has_nothing_mature_and_passes(release):
         delete from cohorts.sessions_to_response;
         delete from cohorts.home_care;
         delete from cohorts.dose_response;
+        delete from cohorts.site_comparison;
+        delete from cohorts.follow_up_completeness;
         """,
     )
 

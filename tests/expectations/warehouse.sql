@@ -13,6 +13,10 @@ from (
     ('birch', 'changes', date '2024-12-31')
 ) as rows (site, exports, cutoff);
 
+create table staging.stg_protocols as
+select *
+from (values ('four'), ('three')) as rows (protocol);
+
 create table staging.stg_batches as
 select *
 from (values ('alder', '2024-01', 1), ('alder', '2024-02', 2), ('birch', '2024-02', 1))
@@ -307,5 +311,62 @@ select
     1.0::double as rate_high,
     100.0::double as seconds_from,
     200.0::double as seconds_to
+from (values ('alder', 'four')) as rows (site, protocol)
+group by cube (site, protocol);
+
+-- Two rules: of the one alder's course is all there is, of the other there is enough to compare.
+create table cohorts.protocol_comparison as
+select *
+from (
+    values
+    (
+        'symptoms', 'three', 'four', 0, 0, null, 1.0e0, null, null, null, null, null, null,
+        0.0e0, false, 'fewer than 10 evaluable with one of the two', null, null
+    ),
+    (
+        'glands', 'three', 'four', 40, 30, 0.7e0, 0.5e0, 0.75e0, 0.5e0, 0.25e0, -0.05e0, 0.55e0,
+        0.2e0, 0.9e0, true, null, 0.1e0, 0.1e0
+    )
+) as rows (
+    rule, protocol, reference_protocol, courses, evaluable, crude_rate, reference_crude_rate,
+    standardised_rate, reference_standardised_rate, difference, difference_low, difference_high,
+    mh_difference, share_in_overlap, comparable, reason, p_value, p_adjusted
+);
+
+create table cohorts.band_homogeneity as
+select *
+from (
+    values
+    (
+        'symptoms', 'three', 'four', 0, null, null, false,
+        'fewer than two severity bands can be compared', null, null
+    ),
+    ('glands', 'three', 'four', 3, 2.4e0, 2, true, null, 0.3e0, 0.3e0)
+) as rows (
+    rule, protocol, reference_protocol, bands, statistic, degrees_of_freedom, comparable, reason,
+    p_value, p_adjusted
+);
+
+create table cohorts.site_comparison as
+select *
+from (
+    values
+    ('symptoms', 'alder', 1, null, null, null, null, null, null, null, null, 1.0e0),
+    ('glands', 'alder', 30, 20, 16e0, 1.25e0, 0.7e0, 1.3e0, 0.5e0, 1.5e0, 1.2e0, 0.8e0),
+    ('glands', 'birch', 0, null, null, null, null, null, null, null, 1.2e0, 0.0e0)
+) as rows (
+    rule, site, evaluable, observed, expected, ratio, low_95, high_95, low_998, high_998,
+    overdispersion, capture_rate
+);
+
+create table cohorts.follow_up_completeness as
+select
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    1 as courses,
+    1 as seen,
+    54 as observed_days,
+    328 as potential_days,
+    54 / 328 as completeness
 from (values ('alder', 'four')) as rows (site, protocol)
 group by cube (site, protocol);
