@@ -137,38 +137,58 @@ members as (
     ) }}
 ),
 
+cells as (
+    {{ numbered_cells('members', grain) }}
+),
+
+numbered as (
+    select
+        cells.cell,
+        members.patient_key,
+        members.final_days,
+        members.days,
+        members.is_lost
+    from members
+    inner join cells on {{ same(grain, 'members', 'cells') }}
+),
+
 curves as (
     {{ kaplan_meier(
-        'members', grain, event='is_lost', entry='final_days', cluster='patient_key'
+        'numbered', ['cell'], event='is_lost', entry='final_days', cluster='patient_key'
     ) }}
 ),
 
 counted as (
     select
         curves.*,
-        sum(censored) over ({{ until_now(grain | join(', ')) }}) as censored_by_now
+        sum(censored) over ({{ until_now('cell') }}) as censored_by_now
     from curves
+),
+
+losses as (
+    select
+        counted.*,
+        censored_by_now
+        - lag(censored_by_now, 1, 0) over (partition by cell order by time nulls last)
+            as censored_since
+    from counted
+    where events > 0
 )
 
 select
-    rule,
-    estimand,
-    grading,
-    grade,
-    site,
-    protocol,
-    time as days,
-    {{ is_total(['grade', 'site', 'protocol']) }} as is_total,
-    at_risk,
-    events as lost,
-    cast(
-        censored_by_now - lag(censored_by_now, 1, 0) over (
-            partition by {{ grain | join(', ') }}
-            order by time nulls last
-        ) as bigint
-    ) as censored,
-    survival as holding,
-    survival_low as holding_low,
-    survival_high as holding_high
-from counted
-where events > 0
+    cells.rule,
+    cells.estimand,
+    cells.grading,
+    cells.grade,
+    cells.site,
+    cells.protocol,
+    losses.time as days,
+    {{ is_total(['cells.grade', 'cells.site', 'cells.protocol']) }} as is_total,
+    losses.at_risk,
+    losses.events as lost,
+    cast(losses.censored_since as bigint) as censored,
+    losses.survival as holding,
+    losses.survival_low as holding_low,
+    losses.survival_high as holding_high
+from losses
+inner join cells on losses.cell = cells.cell

@@ -80,10 +80,25 @@ published as (
     select * from members where course_kind in ('first', 'all')
 ),
 
+cells as (
+    {{ numbered_cells('published', grain) }}
+),
+
+numbered as (
+    select
+        cells.cell,
+        published.patient_key,
+        published.alike,
+        published.cause,
+        published.session_number
+    from published
+    inner join cells on {{ same(grain, 'published', 'cells') }}
+),
+
 curves as (
     {{ kaplan_meier(
-        'published',
-        grain,
+        'numbered',
+        ['cell'],
         time='session_number',
         event='cause = ' ~ cause.responded,
         cluster='patient_key',
@@ -93,8 +108,8 @@ curves as (
 
 incidences as (
     {{ aalen_johansen(
-        'published',
-        grain,
+        'numbered',
+        ['cell'],
         time='session_number',
         cause='cause',
         cluster='patient_key',
@@ -105,40 +120,39 @@ incidences as (
 
 counts as (
     select
-        {{ grain | join(', ') }},
+        cell,
         session_number,
         {%- for name in ['responded', 'stopped', 'censored'] %}
         sum(alike) filter (where cause = {{ cause[name] }}) as {{ name }}{{ ',' if not loop.last }}
         {%- endfor %}
-    from published
-    group by {{ grain | join(', ') }}, session_number
+    from numbered
+    group by cell, session_number
 ),
 
-cells as (
+sizes as (
     select
-        {{ grain | join(', ') }},
+        cell,
         sum(alike) as members
-    from published
-    group by {{ grain | join(', ') }}
+    from numbered
+    group by cell
 ),
 
 steps as (
     select
         cells.*,
+        sizes.members,
         numbers.number as session_number,
         {%- for name in ['responded', 'stopped', 'censored'] %}
         cast(coalesce(counts.{{ name }}, 0) as bigint) as {{ name }},
         {%- endfor %}
         counts.session_number as seen_number
     from cells
+    inner join sizes on cells.cell = sizes.cell
     inner join ({{ table_ends() }}) as table_ends
         on cells.protocol = table_ends.protocol
     inner join ({{ counting(2) }}) as numbers
         on numbers.number between 1 and table_ends.sessions_planned
-    left join counts
-        on
-            {{ same(grain, 'cells', 'counts') }}
-            and numbers.number = counts.session_number
+    left join counts on cells.cell = counts.cell and numbers.number = counts.session_number
 ),
 
 placed as (
@@ -146,14 +160,14 @@ placed as (
         steps.*,
         members - coalesce(
             sum(responded + stopped + censored) over (
-                partition by {{ grain | join(', ') }}
+                partition by cell
                 order by session_number nulls last
                 rows between unbounded preceding and 1 preceding
             ),
             0
         ) as at_risk,
         max(seen_number) over (
-            partition by {{ grain | join(', ') }}
+            partition by cell
             order by session_number nulls last
             rows between unbounded preceding and current row
         ) as last_seen_number
@@ -241,12 +255,10 @@ joined as (
         mean_chances.by_chance
     from placed
     left join curves
-        on
-            {{ same(grain, 'placed', 'curves') }}
-            and placed.last_seen_number = curves.time
+        on placed.cell = curves.cell and placed.last_seen_number = curves.time
     left join incidences
         on
-            {{ same(grain, 'placed', 'incidences') }}
+            placed.cell = incidences.cell
             and placed.last_seen_number = incidences.time
             and incidences.cause = {{ cause.responded }}
     left join mean_chances
