@@ -164,8 +164,9 @@ def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateRepor
 
 
 def _in_one_line(result: GateResult, *, shown: int) -> str:
-    keys, more = result.offending[:shown], len(result.offending) - shown
-    which = f" [{', '.join(keys)}{f' and {more} more' if more > 0 else ''}]" if keys else ""
+    cut = ["..."] if len(result.offending) > shown else []
+    keys = ", ".join([*result.offending[:shown], *cut])
+    which = f" [{keys}]" if keys else ""
     return f"{result.description.rstrip('.')}: {result.observed}{which}"
 
 

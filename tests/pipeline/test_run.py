@@ -283,7 +283,7 @@ def test_a_gate_that_warns_publishes_and_says_so(stages, lidcohort, current, cap
 @pytest.mark.parametrize(
     ("severity", "shown"),
     [
-        (Severity.WARN, "[key0, key1, key2 and 17 more]"),
+        (Severity.WARN, "[key0, key1, key2, ...]"),
         (Severity.STOP, f"[{', '.join(f'key{n}' for n in range(20))}]"),
     ],
 )
