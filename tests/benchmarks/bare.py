@@ -82,7 +82,7 @@ def _statement(node: dict[str, Any]) -> str:
     if node["resource_type"] == "test":
         return f"select count(*) from ({node['compiled_code']})"
     kind = node["config"]["materialized"]
-    return f"create {kind} {node['schema']}.{node['name']} as {node['compiled_code']}"
+    return f"create {kind} {node['schema']}.{node['alias']} as {node['compiled_code']}"
 
 
 def _copy_seeds(connection: duckdb.DuckDBPyConnection, release: Release) -> None:
