@@ -1,8 +1,9 @@
 """The cohort tables as they may leave a clinic: how each adds up, and what is hidden of it.
 
-Shared rows are broken down by two things at most (grade and protocol, say): the finer ones would
-be nearly all hidden, and would help to solve for what is hidden elsewhere. Patients' rows are not
-shared at all. The same patient counted in two releases, one month apart, is beyond this module.
+Shared rows are broken down by two things at most (grade and protocol, say), in tables that go by
+session by one: the finer ones would be nearly all hidden, and would help to solve for what is
+hidden elsewhere. Patients' rows are not shared at all. That the same patient is counted in two
+releases, one month apart, is beyond this module.
 """
 
 from collections.abc import Iterator, Mapping
@@ -15,8 +16,7 @@ import polars as pl
 from dashboards.hidden_counts import Cell, Mark, Sum, hidden
 
 TOTAL = "all"
-BREAKDOWNS_AT_MOST = 2
-WORTH = (100, 5, 1)  # of a figure by the number of breakdowns: totals are hidden last
+WORTH = (1000, 10, 1)  # of a figure by the number of breakdowns: totals are hidden last
 NOT_SHARED = ("recall_due",)  # one row per patient: for the clinic itself
 
 Row: TypeAlias = dict[str, Any]
@@ -36,6 +36,7 @@ class Shape:
     """How a cohort table adds up.
 
     breakdowns: columns whose row `all` is the sum over their other values.
+    broken_down_at_most: by how many of these a shared row may be broken down.
     apart: the other columns of the grain.
     counts: the counts, those that readers need most first.
     wholes: of a count, the counts that are parts of it, once for each way to divide it.
@@ -48,6 +49,7 @@ class Shape:
 
     breakdowns: tuple[str, ...]
     counts: tuple[str, ...]
+    broken_down_at_most: int = 2
     apart: tuple[str, ...] = ()
     wholes: tuple[tuple[str, tuple[str, ...]], ...] = ()
     estimates: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -105,6 +107,7 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "response_at_session": Shape(
         breakdowns=_GRADED,
+        broken_down_at_most=1,
         apart=("rule", "grading", "session_number"),
         counts=("begun", "responding", "treated", "measured", "stopped", "worsened"),
         wholes=(
@@ -119,6 +122,7 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "sessions_to_response": Shape(
         breakdowns=_GRADED,
+        broken_down_at_most=1,
         apart=("rule", "grading", "session_number"),
         counts=("at_risk", "responded", "stopped", "censored"),
         stock=Stock("at_risk", "session_number", ("responded", "stopped", "censored")),
@@ -266,7 +270,7 @@ def _shared_rows(table: pl.DataFrame, shape: Shape) -> list[Row]:
     broken_down = pl.sum_horizontal(
         (pl.col(column) != TOTAL).cast(pl.Int64) for column in shape.breakdowns
     )
-    return table.filter(broken_down <= BREAKDOWNS_AT_MOST).to_dicts()
+    return table.filter(broken_down <= shape.broken_down_at_most).to_dicts()
 
 
 def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
