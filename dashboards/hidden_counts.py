@@ -140,8 +140,8 @@ class _System:
         while True:
             if companions := self._useful_in(self._alone):
                 self._hide([self._best(companions)])
-            elif companions := list(self._beside_exposed()):
-                self._hide(companions)
+            elif beside := list(self._beside_exposed()):
+                self._hide(beside)
             else:
                 return
 

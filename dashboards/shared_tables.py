@@ -8,7 +8,7 @@ releases, one month apart, is beyond this module.
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Any, TypeAlias
 
 import polars as pl
@@ -242,8 +242,7 @@ class SharedTables:
         marks = hidden(counts, sums, below)
         self._schemas = {name: table.schema for name, table in tables.items()}
         self._rows = {
-            name: _with_marks(SHAPES[name], rows, cells[name], marks)
-            for name, rows in kept.items()
+            name: _with_marks(SHAPES[name], rows, cells[name], marks) for name, rows in kept.items()
         }
 
     def find(self, table: str, **where: object) -> list[Row]:
@@ -292,7 +291,9 @@ def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
 
 def _count(shape: Shape, row: Row, column: str) -> int | None:
     if column in shape.shares and row[column] is not None:
-        return round(row[column] * row[shape.shares[column]])
+        share: float = row[column]
+        of: int = row[shape.shares[column]]
+        return round(share * of)
     count: int | None = row[column]
     return count
 
@@ -339,7 +340,7 @@ def _sums_over(
     def total(row: Row) -> tuple[tuple[str, str], ...]:
         return tuple(sorted(_place(shape, {**row, column: TOTAL}).items()))
 
-    def family(i: int) -> tuple[object, ...]:
+    def family(i: int) -> tuple[tuple[tuple[str, str], ...], str]:
         return (total(rows[i]), rows[i].get("grading", "") if column == "grade" else "")
 
     members = sorted((i for i, row in enumerate(rows) if row[column] != TOTAL), key=family)
@@ -365,7 +366,7 @@ def _neighbours(shape: Shape, along: str, rows: list[Row]) -> Iterator[tuple[int
     grain = [column for column in (*shape.apart, *shape.breakdowns) if column != along]
     key = [(*(row[column] for column in grain), row[along]) for row in rows]
     order = sorted(range(len(rows)), key=key.__getitem__)
-    for now, then in zip(order, order[1:], strict=False):
+    for now, then in pairwise(order):
         if key[now][:-1] == key[then][:-1]:
             yield now, then
 

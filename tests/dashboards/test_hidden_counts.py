@@ -135,7 +135,9 @@ def test_the_limit_is_the_groups_own() -> None:
 
 TABLES = st.tuples(st.integers(2, 4), st.integers(2, 4)).flatmap(
     lambda shape: st.lists(
-        st.lists(st.one_of(st.integers(0, 14), st.integers(0, 90)), min_size=shape[1], max_size=shape[1]),
+        st.lists(
+            st.one_of(st.integers(0, 14), st.integers(0, 90)), min_size=shape[1], max_size=shape[1]
+        ),
         min_size=shape[0],
         max_size=shape[0],
     )
