@@ -22,7 +22,7 @@ VERMILION = "#D55E00"  # harm
 PURPLE = "#CC79A7"
 SERIES = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILION)
 SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "star")
-ROW_PX = 44
+ROW_PX = 48
 WIDE = 6  # a stroke from here on is a band
 FONT = {"family": "inherit", "size": 14, "color": INK}
 
@@ -61,7 +61,7 @@ def dots(
     bounds = [(row.label, row.bounds) for row in rows if None not in row.bounds]
     limits = [(row.label, (row.low, row.high)) for row in rows]
     traces = [
-        _segments("if all not measured had failed, or responded", bounds, FAINT, 12),
+        _segments("bounds for those not measured", bounds, FAINT, 12),
         _segments("95 % limits", limits, colour, 2),
         *(
             go.Scatter(
@@ -83,7 +83,7 @@ def dots(
     shown = [trace for trace in traces if any(x is not None for x in trace.x or ())]
     return _figure(
         shown,
-        height=120 + ROW_PX * len(rows),
+        height=130 + ROW_PX * len(rows),
         xaxis=_axis(axis) | _from_zero(upto),
         yaxis={
             "categoryorder": "array",
