@@ -2,7 +2,7 @@
 
 Shared rows are broken down by two things at most (grade and protocol, say), in tables that go by
 session by one: the finer ones would be nearly all hidden, and would help to solve for what is
-hidden elsewhere. Some tables are not shared at all. That the same patient is counted in two
+hidden elsewhere. Patients' rows are not shared at all. That the same patient is counted in two
 releases, one month apart, is beyond this module.
 """
 
@@ -17,15 +17,7 @@ from dashboards.hidden_counts import Cell, Mark, Sum, hidden
 
 TOTAL = "all"
 WORTH = (1000, 10, 1)  # of a figure by the number of breakdowns: totals are hidden last
-NOT_SHARED = {
-    "recall_due": "one row per patient, for the clinic itself",
-    "month_summary": "a clinic's own month, shown on its pages",
-    "durability": "each day's step of a curve is a count of one or two",
-    "maintenance_return": "each day's step of a curve is a count of one or two",
-    "protocol_comparison": "rates of pairs give their counts back",
-    "band_homogeneity": "of the same pairs",
-    "site_comparison": "observed and expected of each site give its counts back",
-}
+NOT_SHARED = ("recall_due",)  # one row per patient: for the clinic itself
 
 Row: TypeAlias = dict[str, Any]
 
@@ -52,8 +44,7 @@ class Shape:
     shares: a share that is published without its own count, and the count it is a share of.
     curves: estimates that a row's count enters together with those of all rows before it.
     alike: counts that are the same whatever these columns say.
-    known_as: counts that other tables know under another name, or that share one by accident.
-    fixed: what is true of all rows and is told by a column in other tables.
+    known_as: counts that another table shows under another name.
     """
 
     breakdowns: tuple[str, ...]
@@ -67,7 +58,6 @@ class Shape:
     stock: Stock | None = None
     alike: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     known_as: Mapping[str, str] = field(default_factory=dict)
-    fixed: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def numbers(self) -> tuple[str, ...]:
@@ -96,7 +86,7 @@ END_REASONS = (
 SHAPES: Mapping[str, Shape] = {
     "response_by_grade": Shape(
         breakdowns=(*_GRADED, "period"),
-        apart=("rule", "unit", "grading"),
+        apart=("rule", "grading"),
         counts=(
             *("courses", "evaluable", "responders", "patients", "not_measured"),
             *("not_applicable", "unchanged", "worsened"),
@@ -114,7 +104,6 @@ SHAPES: Mapping[str, Shape] = {
             "regression_alone": ("evaluable",),
         },
         shares={"other_treatment": "evaluable"},
-        alike={"courses": ("rule",), "patients": ("rule", "unit")},
     ),
     "response_at_session": Shape(
         breakdowns=_GRADED,
@@ -201,8 +190,6 @@ SHAPES: Mapping[str, Shape] = {
             "median_minutes_before": ("measured",),
             "median_minutes_after": ("measured",),
         },
-        known_as={"measured": "minutes_measured"},
-        fixed={"unit": "course", "grading": "symptoms"},
     ),
     "dose_response": Shape(
         breakdowns=("site", "protocol"),
@@ -215,12 +202,20 @@ SHAPES: Mapping[str, Shape] = {
             "seconds_to": ("evaluable",),
         },
     ),
-    "follow_up_completeness": Shape(
-        breakdowns=("site", "protocol"),
-        counts=("courses", "seen"),
-        wholes=(("courses", ("seen",)),),
-        estimates=dict.fromkeys(("observed_days", "potential_days", "completeness"), ("seen",)),
-        fixed={"unit": "course"},
+    "month_summary": Shape(
+        breakdowns=("site", "month"),
+        counts=(
+            *("sessions", "new_courses", "completed", "stopped", "matured", "evaluable"),
+            *("responders", "sessions_asked", "treated_patients", "due", "overdue", "harms"),
+            "refused_rows",
+        ),
+        wholes=(
+            ("sessions", ("sessions_asked",)),
+            ("matured", ("evaluable",)),
+            ("evaluable", ("responders",)),
+        ),
+        estimates={"chair_minutes": ("sessions",)},
+        known_as={"sessions_asked": "asked", "new_courses": "started", "stopped": "stopped_known"},
     ),
 }
 
@@ -306,7 +301,6 @@ def _count(shape: Shape, row: Row, column: str) -> int | None:
 def _place(shape: Shape, row: Row) -> dict[str, str]:
     """What tells the row from others; a total over grades is the same whatever the grading."""
     place = {column: str(row[column]) for column in (*shape.apart, *shape.breakdowns)}
-    place |= shape.fixed
     if place.get("grade") == TOTAL:
         place.pop("grading", None)
     return {column: value for column, value in place.items() if value != TOTAL}

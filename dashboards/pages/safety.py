@@ -1,7 +1,6 @@
 """Is it safe: harms against sessions that asked, and harms that wait for a decision."""
 
 from collections.abc import Iterator
-from datetime import date
 
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
@@ -104,11 +103,8 @@ def _rate(row: Row) -> list[str]:
 
 
 def harms_to_settle(source: Source, clinic: Clinic) -> list[Row]:
-    """Those that wait for a decision, newest first; at the end those without a date."""
-    rows = source.full.find("quality.harms_to_settle", site=clinic.code, settled=False)
-    return sorted(
-        rows, key=lambda row: (row["event_date"] or date.min, row["harm_key"]), reverse=True
-    )
+    rows = source.full.find("quality.harms_to_settle", site=clinic.code)
+    return [row for row in rows if not row["settled"]]
 
 
 def _any_harm(tables: Tables, site: str, protocol: str = TOTAL, month: str = TOTAL) -> list[Row]:

@@ -10,7 +10,6 @@ from datetime import date
 from pathlib import Path
 
 import duckdb
-import polars as pl
 import yaml
 
 from pipeline.settings import Settings
@@ -197,11 +196,9 @@ def _base(
     columns: Sequence[str],
     rows: Iterable[tuple[object, ...]],
 ) -> None:
-    """Table `base`, with its columns described as `name type`."""
     connection.execute("create or replace table base (" + ", ".join(columns) + ")")
-    names = [column.split()[0] for column in columns]
-    made = pl.DataFrame(list(rows), schema=names, orient="row", infer_schema_length=None)
-    connection.execute("insert into base from made")
+    marks = ", ".join("?" for _ in columns)
+    connection.executemany(f"insert into base values ({marks})", list(rows))
 
 
 def _patients(chance: random.Random, courses: int) -> list[tuple[str, str, str, str]]:
