@@ -47,6 +47,7 @@ Link: TypeAlias = tuple[int, frozenset[int]]  # an equation's number, and its hi
 PRIME = 1_000_003
 STRIDES = (1, *(PRIME // k for k in range(2, 13)))  # orders in which unknowns are solved
 TURNS = 4  # of the walk, for each order
+ENOUGH = 1 / 40  # of the first companion's merit, to be hidden in the same round
 
 
 def hidden(counts: Mapping[Cell, int], sums: Iterable[Sum], below: int) -> dict[Cell, Mark]:
@@ -164,7 +165,7 @@ class _System:
     def _beside_exposed(self) -> Iterator[int]:
         """From each group with exposed places, some whose hiding may give them other counts.
 
-        Those that share no sum are taken at once, as long as they have half the merit of the first.
+        Those that share no sum are taken at once, as long as they are of use enough.
         """
         for linked in self._linked():
             exposed = self._exposed_among(linked)
@@ -176,7 +177,7 @@ class _System:
                 merit = self._merit(best, useful)
                 if merit < enough:
                     break
-                enough = max(enough, merit / 2)
+                enough = max(enough, merit * ENOUGH)
                 yield best
                 for equation in self.equations_of[best]:
                     for place in self.equations[equation]:

@@ -1,8 +1,8 @@
 """The cohort tables as they may leave a clinic: how each adds up, and what is hidden of it.
 
-Shared rows are broken down by two things at most (grade and protocol, say), in tables that go by
-session by one: the finer ones would be nearly all hidden, and would help to solve for what is
-hidden elsewhere. Patients' rows are not shared at all. That the same patient is counted in two
+Shared rows are broken down by two things at most (grade and protocol, say), in the widest tables by
+one: the finer ones would be nearly all hidden, and would help to solve for what is hidden
+elsewhere. Some tables are not shared at all. That the same patient is counted in two
 releases, one month apart, is beyond this module.
 """
 
@@ -17,7 +17,15 @@ from dashboards.hidden_counts import Cell, Mark, Sum, hidden
 
 TOTAL = "all"
 WORTH = (1000, 10, 1)  # of a figure by the number of breakdowns: totals are hidden last
-NOT_SHARED = ("recall_due",)  # one row per patient: for the clinic itself
+NOT_SHARED = {
+    "recall_due": "one row per patient, for the clinic itself",
+    "month_summary": "a clinic's own month, shown on its pages",
+    "durability": "each day's step of a curve is a count of one or two",
+    "maintenance_return": "each day's step of a curve is a count of one or two",
+    "protocol_comparison": "rates of pairs give their counts back",
+    "band_homogeneity": "of the same pairs",
+    "site_comparison": "observed and expected of each site give its counts back",
+}
 
 Row: TypeAlias = dict[str, Any]
 
@@ -44,7 +52,8 @@ class Shape:
     shares: a share that is published without its own count, and the count it is a share of.
     curves: estimates that a row's count enters together with those of all rows before it.
     alike: counts that are the same whatever these columns say.
-    known_as: counts that another table shows under another name.
+    known_as: counts that other tables know under another name, or that share one by accident.
+    fixed: what is true of all rows and is told by a column in other tables.
     """
 
     breakdowns: tuple[str, ...]
@@ -58,6 +67,7 @@ class Shape:
     stock: Stock | None = None
     alike: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     known_as: Mapping[str, str] = field(default_factory=dict)
+    fixed: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def numbers(self) -> tuple[str, ...]:
@@ -86,7 +96,7 @@ END_REASONS = (
 SHAPES: Mapping[str, Shape] = {
     "response_by_grade": Shape(
         breakdowns=(*_GRADED, "period"),
-        apart=("rule", "grading"),
+        apart=("rule", "unit", "grading"),
         counts=(
             *("courses", "evaluable", "responders", "patients", "not_measured"),
             *("not_applicable", "unchanged", "worsened"),
@@ -104,6 +114,7 @@ SHAPES: Mapping[str, Shape] = {
             "regression_alone": ("evaluable",),
         },
         shares={"other_treatment": "evaluable"},
+        alike={"courses": ("rule",), "patients": ("rule", "unit")},
     ),
     "response_at_session": Shape(
         breakdowns=_GRADED,
@@ -161,6 +172,7 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "delivery": Shape(
         breakdowns=("site", "protocol", "month"),
+        broken_down_at_most=1,
         counts=(
             "session_eyes",
             *(f"{check}_recorded" for check in _DELIVERY_CHECKS),
@@ -190,6 +202,8 @@ SHAPES: Mapping[str, Shape] = {
             "median_minutes_before": ("measured",),
             "median_minutes_after": ("measured",),
         },
+        known_as={"measured": "minutes_measured"},
+        fixed={"unit": "course", "grading": "symptoms"},
     ),
     "dose_response": Shape(
         breakdowns=("site", "protocol"),
@@ -202,20 +216,12 @@ SHAPES: Mapping[str, Shape] = {
             "seconds_to": ("evaluable",),
         },
     ),
-    "month_summary": Shape(
-        breakdowns=("site", "month"),
-        counts=(
-            *("sessions", "new_courses", "completed", "stopped", "matured", "evaluable"),
-            *("responders", "sessions_asked", "treated_patients", "due", "overdue", "harms"),
-            "refused_rows",
-        ),
-        wholes=(
-            ("sessions", ("sessions_asked",)),
-            ("matured", ("evaluable",)),
-            ("evaluable", ("responders",)),
-        ),
-        estimates={"chair_minutes": ("sessions",)},
-        known_as={"sessions_asked": "asked", "new_courses": "started", "stopped": "stopped_known"},
+    "follow_up_completeness": Shape(
+        breakdowns=("site", "protocol"),
+        counts=("courses", "seen"),
+        wholes=(("courses", ("seen",)),),
+        estimates=dict.fromkeys(("observed_days", "potential_days", "completeness"), ("seen",)),
+        fixed={"unit": "course"},
     ),
 }
 
@@ -282,8 +288,8 @@ def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
         count = _count(shape, row, column)
         if count is not None:
             cell = Cell(_name(shape, column, place), rank * WORTH[broken_down_by])
-            if counts.setdefault(cell, count) != count:  # the same name, yet another count
-                cell = replace(cell, name=(*cell.name, table))
+            if counts.setdefault(cell, count) != count:  # alike by name, yet not in fact
+                cell = replace(cell, name=(table, column, *map(str, place.items())))
                 counts[cell] = count
             cells[column] = cell
     return cells
@@ -301,6 +307,7 @@ def _count(shape: Shape, row: Row, column: str) -> int | None:
 def _place(shape: Shape, row: Row) -> dict[str, str]:
     """What tells the row from others; a total over grades is the same whatever the grading."""
     place = {column: str(row[column]) for column in (*shape.apart, *shape.breakdowns)}
+    place |= shape.fixed
     if place.get("grade") == TOTAL:
         place.pop("grading", None)
     return {column: value for column, value in place.items() if value != TOTAL}
@@ -323,7 +330,7 @@ def _sums(shape: Shape, rows: list[Row], cells: list[dict[str, Cell]]) -> Iterat
 
 
 def _sum(whole_row: Mapping[str, Cell], whole: str, parts: list[Cell | None]) -> Iterator[Sum]:
-    known = tuple(part for part in parts if part is not None)
+    known = tuple(dict.fromkeys(part for part in parts if part is not None))
     if whole in whole_row and known:
         yield Sum(whole_row[whole], known)
 

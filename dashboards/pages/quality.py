@@ -108,21 +108,20 @@ def _results(source: Source) -> Table:
 
 def _clinics(source: Source) -> Table:
     return table(
-        "What each clinic sent",
-        ("Clinic", "data up to", "latest batch", "rows refused in the latest month", "own page"),
+        "How far each clinic's data go",
+        ("Clinic", "data up to", "latest batch", "own page"),
         [
             (
                 clinic.label,
                 words.day(clinic.cutoff),
                 latest_batch(source, clinic),
-                _refused(source, clinic),
                 Link("what was refused", f"{clinic.folder}quality.html")
                 if source.months(clinic)
                 else "no data yet",
             )
             for clinic in source.clinics
         ],
-        words_in=(0, 1, 2, 4),
+        words_in=(0, 1, 2, 3),
     )
 
 
@@ -130,11 +129,6 @@ def latest_batch(source: Source, clinic: Clinic) -> str:
     rows = source.full.find("staging.stg_batches", site=clinic.code)
     newest = max(rows, key=lambda row: row["position"], default=None)
     return newest["batch"] if newest else words.NONE
-
-
-def _refused(source: Source, clinic: Clinic) -> str:
-    rows = source.shared.find("month_summary", site=clinic.code)
-    return source.count(rows[-1]["refused_rows"]) if rows else words.NONE
 
 
 def _clinic_page(source: Source, clinic: Clinic) -> Page:

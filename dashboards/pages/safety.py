@@ -1,6 +1,7 @@
 """Is it safe: harms against sessions that asked, and harms that wait for a decision."""
 
 from collections.abc import Iterator
+from datetime import date
 
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
@@ -103,8 +104,11 @@ def _rate(row: Row) -> list[str]:
 
 
 def harms_to_settle(source: Source, clinic: Clinic) -> list[Row]:
-    rows = source.full.find("quality.harms_to_settle", site=clinic.code)
-    return [row for row in rows if not row["settled"]]
+    """Those that wait for a decision, newest first; at the end those without a date."""
+    rows = source.full.find("quality.harms_to_settle", site=clinic.code, settled=False)
+    return sorted(
+        rows, key=lambda row: (row["event_date"] or date.min, row["harm_key"]), reverse=True
+    )
 
 
 def _any_harm(tables: Tables, site: str, protocol: str = TOTAL, month: str = TOTAL) -> list[Row]:
