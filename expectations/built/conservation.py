@@ -164,6 +164,23 @@ RECALLS = same_count_at(
     }
 )
 
+RETURNS = same_count_at(
+    {
+        "in_courses": """
+            select site as key, count(*) as counted
+            from {batch}
+            where left_on is null and status in ('early', 'on_time', 'late')
+            group by site
+            """,
+        "in_maintenance_return": """
+            select site as key, sum(returned) as counted
+            from cohorts.maintenance_return
+            where site <> 'all' and protocol = 'all'
+            group by site
+            """,
+    }
+)
+
 REFUSED_ROWS = same_count_at(
     {
         "in_quality": "select site as key, sum(refused) as counted from {batch} group by site",
@@ -298,6 +315,13 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
             "courses.maintenance_intervals",
             RECALLS,
             rows_at_least=0,  # perhaps no course was completed yet
+        ),
+        _declare(
+            "returns_conserved",
+            "Each site has as many returns for maintenance in courses as in maintenance_return.",
+            "courses.maintenance_intervals",
+            RETURNS,
+            rows_at_least=0,
         ),
         _declare(
             "refused_rows_conserved",
