@@ -1,9 +1,10 @@
-"""New workspaces: an empty one to fill, and the demo's."""
+"""What a group begins with: an empty workspace to fill, the demo's, the contract to hand out."""
 
 import secrets
 import shutil
 from pathlib import Path
 
+from ingest.data_package import write_contract
 from pipeline.errors import WrongUse
 from pipeline.files import write_whole
 from pipeline.lock import hold
@@ -67,6 +68,24 @@ def demo_workspace(root: Path, patients: int, seed: int, voice: Voice) -> Worksp
         make_exports(root, patients=patients, seed=seed, on_progress=stage.progress)
         stage.counts = {"patients": patients}
     return Workspace(root, read_settings(root / "group.toml"), DEMO_KEY.encode())
+
+
+def contract_folder(folder: Path, group_toml: Path | None) -> Answer:
+    """Write the contract for clinics' system vendors, with a group's protocols where one is named.
+
+    Raises:
+        WrongUse: the folder holds something, or group.toml cannot be read.
+    """
+    folder = folder.resolve()
+    if _is_used(folder):
+        raise WrongUse(f"{folder} is there already and not empty.", "Name a folder that is not.")
+    protocols = read_settings(group_toml).protocol_codes if group_toml else ()
+    descriptor, *sheets = write_contract(folder, protocols)
+    return Answer(
+        f"Wrote {descriptor} and {len(sheets)} sheets, one for each export.\n"
+        "Next: hand them to whoever writes a clinic's exports.",
+        {"descriptor": descriptor, "sheets": sheets},
+    )
 
 
 def _is_used(root: Path) -> bool:

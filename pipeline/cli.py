@@ -180,3 +180,21 @@ def new(folder: Annotated[Path, typer.Argument(help="A folder that is not there 
         return new_workspace(folder)
 
     return job
+
+
+@app.command()
+def contract(
+    folder: Annotated[Path, typer.Argument(help="Where to write it.")] = Path("lidcohort-contract"),
+    workspace: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="A group whose protocols' codes it shall name."),
+    ] = None,
+) -> Job:
+    """Write what a clinic exports, for programs and for people."""
+
+    def job(_: Voice) -> Answer:
+        from pipeline.beginnings import contract_folder
+
+        return contract_folder(folder, workspace / "group.toml" if workspace else None)
+
+    return job
