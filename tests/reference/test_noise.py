@@ -180,6 +180,10 @@ def test_curves_are_averaged_over_courses_that_go_so_far(ask):
     assert together[3] == pytest.approx(apart[1][3], abs=1e-12)
 
 
+def test_no_courses_have_no_curve(ask):
+    assert first_passage(ask, []).empty
+
+
 @given(
     st.tuples(
         st.floats(0, 100), st.floats(0.5, 20), st.floats(0, 1), st.integers(1, 8)
