@@ -18,27 +18,33 @@ DEMO_KEY = "invented-key-of-the-lidcohort-demo"  # public on purpose: the same d
 
 
 def new_workspace(root: Path) -> Answer:
-    """Make an empty workspace with a fresh secret key beside it.
+    """Make a folder a workspace, with a fresh secret key beside it unless one lies there.
+
+    Whatever the folder holds stays as it is; group.toml comes last, since it makes a workspace.
 
     Raises:
-        WrongUse: the folder holds something, or a key already lies beside it.
+        WrongUse: it is a workspace or a file, or a key lies beside a folder that is not there.
     """
     root = root.resolve()
-    if _is_used(root):
-        raise WrongUse(f"{root} is there already and not empty.", "Name a folder that is not.")
-    key = key_file(root)
-    if key.exists():
+    settings, key = root / "group.toml", key_file(root)
+    if root.exists() and not root.is_dir():
+        raise WrongUse(f"{root} is a file.", "Name a folder.")
+    if settings.exists():
+        raise WrongUse(f"{settings} is there already.", "Edit it, or name another folder.")
+    if key.exists() and not root.exists():
         raise WrongUse(
             f"A key lies at {key}, perhaps of a workspace that stood here.",
             "Keep it safe elsewhere, or name another folder.",
         )
     root.mkdir(parents=True, exist_ok=True)
-    shutil.copyfile(EXAMPLE_SETTINGS, root / "group.toml")
-    for site in read_settings(root / "group.toml").site_codes:
-        (root / "exports" / site).mkdir(parents=True)
-    _write_key(root, secrets.token_hex(32))
+    if not key.exists():
+        _write_key(root, secrets.token_hex(32))
+    if not (root / "exports").exists():
+        for site in read_settings(EXAMPLE_SETTINGS).site_codes:
+            (root / "exports" / site).mkdir(parents=True)
+    write_whole(settings, EXAMPLE_SETTINGS.read_text("utf-8"))
     return Answer(
-        f"Made {root}.\n"
+        f"Made {root} a workspace.\n"
         f"Keep {key} safe and secret: with another key every patient becomes a new one.\n"
         f"Next: name your sites and protocols in {root / 'group.toml'}, put exports into "
         f"{root / 'exports'}/<site>/<YYYY-MM>/, then `lidcohort run --workspace {root}`.",

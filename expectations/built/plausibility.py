@@ -8,6 +8,7 @@ DECLARATIONS = (
     Declaration(
         "eyes_treated_together",
         "No clinic habitually treats a course's two eyes on different days.",
+        "A clinic habitually treats a course's two eyes on different days.",
         "Such a course counts as completed too early, since each day is a session: read that "
         "clinic's completed courses with care.",
         Severity.WARN,
