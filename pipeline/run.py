@@ -236,7 +236,7 @@ def _published(
     start_page = workspace.current / releases.START_PAGE
     quality_page = workspace.current / QUALITY_PAGE
     refused = _refused_rows(report)
-    why_refused = f"Why {refused:,} rows were refused, and how to mend them: {quality_page}"
+    why_refused = f"Refused rows ({refused:,}), why and how to mend them: {quality_page}"
     lines = [
         OUTCOMES[outcome].format(release.name),
         *([why_refused] if refused else []),
