@@ -13,6 +13,7 @@ from ingest.contract import WHOLE_ROW, Column, Kind, Reason, Type
 from ingest.gathering import Gathered, ReadFile, gather
 from ingest.harms import harm_column, harm_in_line, harms_among
 from ingest.keys import Rekeying
+from ingest.mapping import KindMapping
 from ingest.repeats import (
     REFUSALS,
     average_samples,
@@ -42,10 +43,16 @@ class Checked:
     account: Account
 
 
-def check_unit(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | None) -> Checked:
+def check_unit(
+    export: Export,
+    judge: Judge,
+    mapping: KindMapping,
+    rekeying: Rekeying,
+    scratch: Path | None,
+) -> Checked:
     """Read and check every row of a unit, with its rows in memory or in the folder `scratch`."""
     kind = export.kind
-    unit = gather(export, judge, rekeying, scratch)
+    unit = gather(export, judge, mapping, rekeying, scratch)
     repeats = find_repeats(unit.rows, unit.rows_read, kind, unit.collect)
     rows = unit.settled(without(unit.rows, repeats.exact["position"]))
 
@@ -180,6 +187,7 @@ def _file_accounts(
             "exact_repeats": repeated[file.name],
             "file_refused": file.refusal is not None,
             "file_reason": file.refusal,
+            "read_as": file.read_as,
         }
         for file in files
     ]
@@ -188,7 +196,7 @@ def _file_accounts(
 def _flagged_values(
     files: tuple[ReadFile, ...], flagged: pl.DataFrame, averaged: Counter[str], kind: Kind
 ) -> list[dict[str, Any]]:
-    """How many values were emptied, kept above their range, averaged, or not read."""
+    """How many values were emptied, kept above their range, averaged, or not read; rows skipped."""
     counts: Counter[tuple[str, str, str]] = Counter()
     emptied_or_above = flagged.group_by("source_file", "column_name", "reason").len()
     for name, column, reason, values in emptied_or_above.iter_rows():
@@ -196,6 +204,7 @@ def _flagged_values(
     for name, samples in averaged.items():
         counts[name, str(kind.averaged), Reason.AVERAGED.value] = samples
     for file in files:
+        counts[file.name, WHOLE_ROW, Reason.SKIPPED.value] += file.skipped
         for column, values in file.unknown_columns.items():
             counts[file.name, column[:KEPT_CHARACTERS], Reason.UNKNOWN_COLUMN.value] += values
     return [

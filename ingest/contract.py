@@ -30,7 +30,7 @@ CLINIC_CODE_SHAPE = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"  # no space, so no full 
 
 
 class Reason(StrEnum):
-    """Why a row is refused, or a value flagged; the last three only ever flag."""
+    """Why a row is refused, or a value flagged; the last four only ever flag."""
 
     MISSING = "missing"
     UNREADABLE = "unreadable"
@@ -46,6 +46,7 @@ class Reason(StrEnum):
     ABOVE_RANGE = "above_range"
     AVERAGED = "averaged"
     UNKNOWN_COLUMN = "unknown_column"
+    SKIPPED = "skipped"
 
 
 # What each reason means, and what to do about it at the source.
@@ -102,6 +103,10 @@ MEANINGS: dict[Reason, tuple[str, str]] = {
     Reason.UNKNOWN_COLUMN: (
         "a column that is not in the contract: not read",
         "nothing, or leave it out",
+    ),
+    Reason.SKIPPED: (
+        "a row that the site's mapping leaves out, such as a total",
+        "nothing, unless they are more than there should be",
     ),
 }
 WHOLE_ROW = "whole_row"  # stands for the column where no single one is at fault

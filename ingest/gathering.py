@@ -13,7 +13,9 @@ from ingest.checks import Judge
 from ingest.contract import EARLIEST_DAY, KINDS_BY_NAME, Kind
 from ingest.identifiers import screen
 from ingest.keys import Rekeying
-from ingest.reading import RAGGED, WHOLE_BYTES, Block, UnusableFileError, cells_schema, read_blocks
+from ingest.mapping import KindMapping
+from ingest.raw import RAGGED, Block, UnusableFileError
+from ingest.reading import WHOLE_BYTES, cells_schema, read_blocks
 from pipeline.errors import DataRefused
 
 IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
@@ -30,6 +32,8 @@ class ReadFile:
     rows_read: int
     refusal: str | None
     unknown_columns: Counter[str]  # column -> values in it
+    read_as: str | None = None
+    skipped: int = 0  # rows that the mapping leaves out
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,13 @@ def _text_bytes(path: Path) -> int:
     return path.stat().st_size * (1 if is_plain else TEXT_IN_PACKED)
 
 
-def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | None) -> Gathered:
+def gather(
+    export: Export,
+    judge: Judge,
+    mapping: KindMapping,
+    rekeying: Rekeying,
+    scratch: Path | None,
+) -> Gathered:
     """Read a unit's files in their order; rows are kept in the folder `scratch` where one is given.
 
     Raises:
@@ -80,9 +90,9 @@ def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | Non
     ragged = [_no_ragged()]
     files = []
     for path in export.files:
-        rows_read, unknown_columns = 0, Counter[str]()
+        rows_read, unknown_columns, read_as, skipped = 0, Counter[str](), None, 0
         try:
-            blocks = screened_blocks(path, kind)
+            blocks = screened_blocks(path, kind, mapping, site)
         except UnusableFileError as refusal:
             files.append(ReadFile(path.name, path.stat().st_size, 0, str(refusal), unknown_columns))
             continue
@@ -92,29 +102,31 @@ def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | Non
                 ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
             rows_read += block.rows.height + block.ragged.height
             unknown_columns.update({name: values.count() for name, values in block.others})
-        files.append(ReadFile(path.name, path.stat().st_size, rows_read, None, unknown_columns))
+            read_as, skipped = block.read_as, skipped + block.skipped
+        size = path.stat().st_size
+        files.append(ReadFile(path.name, size, rows_read, None, unknown_columns, read_as, skipped))
     return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), on_disk=scratch is not None)
 
 
-def screened_blocks(path: Path, kind: Kind) -> Iterable[Block]:
+def screened_blocks(path: Path, kind: Kind, mapping: KindMapping, site: str) -> Iterable[Block]:
     """A file's blocks once all of them are known to be usable; a long file is read twice for that.
 
     Raises:
         UnusableFileError: the file as a whole cannot be used, or seems to hold identifiers.
     """
     if _text_bytes(path) <= WHOLE_BYTES:
-        blocks = list(read_blocks(path, kind))
+        blocks = list(read_blocks(path, kind, mapping, site))
         for block in blocks:
             screen(block, kind)
         return blocks
-    for block in read_blocks(path, kind):
+    for block in read_blocks(path, kind, mapping, site):
         screen(block, kind)
-    return _second_reading(path, kind)
+    return _second_reading(path, kind, mapping, site)
 
 
-def _second_reading(path: Path, kind: Kind) -> Iterator[Block]:
+def _second_reading(path: Path, kind: Kind, mapping: KindMapping, site: str) -> Iterator[Block]:
     try:
-        yield from read_blocks(path, kind)
+        yield from read_blocks(path, kind, mapping, site)
     except UnusableFileError as error:
         raise DataRefused(
             f"{path} changed while it was read: {error}", "Run again once it is whole."

@@ -5,7 +5,7 @@ import re
 import polars as pl
 
 from ingest.contract import Kind, Type
-from ingest.reading import Block, UnusableFileError
+from ingest.raw import Block, UnusableFileError
 
 NAME_WORDS = {
     "a name": {"name", "firstname", "lastname", "surname", "forename", "fullname", "initials",

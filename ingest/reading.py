@@ -9,47 +9,31 @@ import csv
 import gzip
 import io
 import re
+import zipfile
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from datetime import time
-from functools import cache
 from pathlib import Path
-from typing import IO
 
 import polars as pl
 import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
+from ingest.applying import fits, plan
 from ingest.contract import Kind
+from ingest.encodings import BOM_BYTES, Bytes, Transcoded, encoding_of
+from ingest.mapping import AS_CONTRACT, DELIMITERS, ENCODINGS, Form, KindMapping
+from ingest.raw import RAGGED, Block, Raw, UnusableFileError
+from ingest.sheets import sheet_blocks
 
 WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
 BLOCK_BYTES = 4 << 20  # longest row, and about what a block of a longer text holds
 BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
-MOST_COLUMNS = 2_000
 FIRST_DATA_ROW = 2  # the header is row 1, as a spreadsheet counts
-LINE_BREAK = r"[\r\n]"
-RAGGED = pl.Schema({"source_row": pl.Int64, "line": pl.String})
-
-
-class UnusableFileError(Exception):
-    """A whole file is refused: the message says why and what to do, and nothing of its content."""
-
-
-@dataclass(frozen=True)
-class Block:
-    """Part of a file, in its order.
-
-    `rows` has `source_row` and every column of the kind as text without spaces around, empty cells
-    as null. `ragged` has `source_row` and `line` of rows that don't fit the header. `others` has
-    the values of the file's columns that the contract doesn't know, by their names.
-    """
-
-    rows: pl.DataFrame
-    ragged: pl.DataFrame
-    others: tuple[tuple[str, pl.Series], ...]
+PARQUET = "Parquet"
+_NO_RAGGED = pl.DataFrame(schema=RAGGED)
 
 
 def cells_schema(kind: Kind) -> pl.Schema:
@@ -59,27 +43,51 @@ def cells_schema(kind: Kind) -> pl.Schema:
     )
 
 
-def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
+def read_blocks(
+    path: Path, kind: Kind, mapping: KindMapping = AS_CONTRACT, site: str = "<site>"
+) -> Iterator[Block]:
     """Read a file in blocks of bounded size, at least one; rows of only empty cells are none.
 
     Raises:
         UnusableFileError: the file as a whole cannot be used.
         OSError: the disk or the system does not hand it over, which says nothing of its content.
     """
-    name = path.name.lower()
+    where = f"mappings/{site}.toml"
     if path.is_dir():
         raise UnusableFileError("It is a folder, not a file; remove it or rename it.")
     try:
-        if name.endswith(".xlsx"):
-            raise UnusableFileError("XLSX is not read yet; save it as CSV in UTF-8.")
-        if name.endswith(".parquet"):
-            yield from _parquet_blocks(path, kind)
-        else:
-            yield from _csv_blocks(path, kind)
-    except (OSError, EOFError, zlib.error, pa.ArrowException, pl.exceptions.PolarsError) as error:
+        whole = None
+        for raw in read_raw(path, mapping, where, lambda names: fits(names, kind, mapping)):
+            whole = whole or plan(raw, kind, mapping, where)
+            yield whole.block(raw)
+    except (
+        OSError,
+        EOFError,
+        zlib.error,
+        zipfile.BadZipFile,
+        pa.ArrowException,
+        pl.exceptions.PolarsError,
+    ) as error:
         if isinstance(error, OSError) and error.errno is not None:
             raise
         raise UnusableFileError(_in_words(error)) from None
+
+
+def read_raw(
+    path: Path, form: Form, where: str, fits: Callable[[list[str]], bool]
+) -> Iterator[Raw]:
+    """A file's cells as they stand; `fits` tells the header that commas or semicolons part right.
+
+    Raises:
+        UnusableFileError: it cannot be read, or could be read in more than one way.
+    """
+    name = path.name.lower()
+    if name.endswith(".xlsx"):
+        yield from sheet_blocks(path, form, where)
+    elif name.endswith(".parquet"):
+        yield from _parquet_blocks(path)
+    else:
+        yield from _csv_blocks(path, form, where, fits)
 
 
 def _in_words(error: Exception) -> str:
@@ -94,48 +102,12 @@ def _in_words(error: Exception) -> str:
     return "It cannot be read as what its name says it is; export it again."
 
 
-@dataclass(frozen=True)
-class _Layout:
-    """Where a file's columns stand; a position is given as text, as it names Arrow's columns."""
-
-    names: tuple[str, ...]
-    known: dict[str, str]  # the contract's name -> position
-    others: tuple[tuple[str, str], ...]  # the file's own names, each with its position
-
-    @property
-    def positions(self) -> list[str]:
-        return [str(position) for position in range(len(self.names))]
-
-
-def _layout(header: list[str], kind: Kind) -> _Layout:
-    names = tuple(name.strip().lower() for name in header)
-    if len(names) > MOST_COLUMNS:
-        raise UnusableFileError(f"It has {len(names)} columns, over {MOST_COLUMNS}; export fewer.")
-    for column in kind.columns:
-        if names.count(column.name) > 1:
-            raise UnusableFileError(f"The column {column.name} stands in it twice; leave one out.")
-        if column.required and column.name not in names:
-            raise UnusableFileError(_missing_column(column.name, names))
-    ours = {column.name for column in kind.columns}
-    placed = [(name, str(position)) for position, name in enumerate(names)]
-    return _Layout(
-        names,
-        {name: position for name, position in placed if name in ours},
-        tuple((name, position) for name, position in placed if name not in ours),
-    )
-
-
-def _missing_column(name: str, names: tuple[str, ...]) -> str:
-    if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):
-        return "Its columns are not separated by commas; save it as CSV with commas."
-    return f"The required column {name} is missing; add it and export again."
-
-
 class _Text(io.RawIOBase):
     """A stream of bytes that must be UTF-8 without NUL; ends its last line where that is open."""
 
-    def __init__(self, source: IO[bytes]) -> None:
+    def __init__(self, source: Bytes, where: str) -> None:
         self._source = source
+        self._where = where
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._ahead = b""
         self._line = 1
@@ -169,8 +141,6 @@ class _Text(io.RawIOBase):
         return chunk
 
     def _check(self, chunk: bytes) -> None:
-        if self._line == 1 and chunk.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            raise UnusableFileError("It is UTF-16 text; save it as CSV in UTF-8.")
         nul = chunk.find(b"\0")
         if nul >= 0:
             line = self._line + chunk.count(b"\n", 0, nul)
@@ -183,14 +153,24 @@ class _Text(io.RawIOBase):
             self._decoder.decode(chunk, final=not chunk)
         except UnicodeDecodeError as error:
             line = self._line + error.object.count(b"\n", 0, error.start)
-            raise UnusableFileError(f"Line {line} is not UTF-8; save it as CSV in UTF-8.") from None
+            raise UnusableFileError(
+                f"Line {line} is not UTF-8; save it as CSV in UTF-8, or if it is Windows-1252, say "
+                f'encoding = "windows-1252" in {self._where}.'
+            ) from None
 
 
-def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
+def _csv_blocks(
+    path: Path, form: Form, where: str, fits: Callable[[list[str]], bool]
+) -> Iterator[Raw]:
     with gzip.open(path) if path.name.lower().endswith(".gz") else path.open("rb") as source:
-        text = _Text(source)  # type: ignore[arg-type]  # a gzip file reads like any other
+        encoding = encoding_of(source.peek(BOM_BYTES)[:BOM_BYTES], form, where)
+        text = _Text(source if encoding == "utf-8" else Transcoded(source, encoding, where), where)
         start = text.peek(WHOLE_BYTES)
-        layout = _layout(_csv_header(start), kind)
+        line = _line(start, form.header_row)
+        delimiter = form.delimiter or _delimiter(line, where, fits)
+        names = tuple(_parted(line, delimiter))
+        positions = [str(position) for position in range(len(names))]
+        read_as = f"CSV, {ENCODINGS[encoding]}, {DELIMITERS[delimiter]}"
         ragged: list[tuple[int, str]] = []
 
         def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
@@ -202,40 +182,65 @@ def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
             pyarrow.csv.ReadOptions(
                 use_threads=False,  # else a row has no number
                 block_size=BLOCK_BYTES,
-                skip_rows=1,
-                column_names=layout.positions,
+                skip_rows=form.header_row,
+                column_names=positions,
             ),
             pyarrow.csv.ParseOptions(
+                delimiter=delimiter,
                 newlines_in_values=True,
                 ignore_empty_lines=False,
                 invalid_row_handler=keep_ragged,
             ),
             pyarrow.csv.ConvertOptions(
-                column_types=dict.fromkeys(layout.positions, pa.large_string()),
+                column_types=dict.fromkeys(positions, pa.large_string()),
                 strings_can_be_null=False,
                 check_utf8=False,
             ),
         )
-        first, handed_on = FIRST_DATA_ROW, 0
+
+        def raw(cells: pl.DataFrame, rows: pl.Series, ragged: list[tuple[int, str]]) -> Raw:
+            lines = pl.DataFrame(ragged, schema=RAGGED, orient="row")
+            return Raw(names, cells.insert_column(0, rows), lines, read_as, text.has_quotes)
+
+        data_row = form.header_row + 1
+        first, handed_on = data_row, 0
         for batch in reader:
             until = len(ragged)
             left_out = [number for number, _ in ragged[:until] if number >= first]
             rows = _row_numbers(first, batch.num_rows, left_out)
-            block = _block(layout, kind, pl.DataFrame(batch), rows, ragged[handed_on:until])
-            yield _without_line_breaks(block) if text.has_quotes else block
+            yield raw(pl.DataFrame(batch), rows, ragged[handed_on:until])
             first, handed_on = rows[-1] + 1 if rows.len() else first, until
-        if ragged[handed_on:] or first == FIRST_DATA_ROW:
-            yield _without_line_breaks(_last_block(layout, kind, ragged[handed_on:]))
+        if ragged[handed_on:] or first == data_row:
+            yield raw(_no_cells(positions), _row_numbers(0, 0, []), ragged[handed_on:])
 
 
-def _csv_header(start: bytes) -> list[str]:
+def _line(start: bytes, number: int) -> str:
+    """The line of a text's start that is the header."""
     if not start:
         raise UnusableFileError("It is empty; export it again, with the header at least.")
-    first_line = re.split(rb"[\r\n]", start[:HEADER_BYTES], maxsplit=1)[0]
+    lines = start[:HEADER_BYTES].decode("utf-8-sig", errors="ignore")
+    found = re.split(r"\r\n|\r|\n", lines, maxsplit=number)
+    if len(found) < number:
+        raise UnusableFileError(f"It ends before row {number}, its header; correct header_row.")
+    return found[number - 1]
+
+
+def _parted(line: str, delimiter: str) -> list[str]:
     try:
-        return next(csv.reader([first_line.decode("utf-8-sig", errors="ignore")], strict=True))
+        return next(csv.reader([line], delimiter=delimiter, strict=True))
     except (csv.Error, StopIteration):
         raise UnusableFileError("Its first line is no header of columns; correct it.") from None
+
+
+def _delimiter(line: str, where: str, fits: Callable[[list[str]], bool]) -> str:
+    """The mark that parts a header into the columns that are needed, where only one does."""
+    fitting = [mark for mark in DELIMITERS if fits(_parted(line, mark))]
+    if len(fitting) > 1:
+        raise UnusableFileError(f"Its columns can be parted in two ways; say delimiter in {where}.")
+    if fitting:
+        return fitting[0]
+    present = [mark for mark in DELIMITERS if mark in line] or [next(iter(DELIMITERS))]
+    return max(present, key=lambda mark: len(_parted(line, mark)))
 
 
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
@@ -246,17 +251,21 @@ def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
     return numbers.head(count).alias("source_row")
 
 
-def _parquet_blocks(path: Path, kind: Kind) -> Iterator[Block]:
+def _parquet_blocks(path: Path) -> Iterator[Raw]:
     with pyarrow.parquet.ParquetFile(path) as file:
-        layout = _layout(file.schema_arrow.names, kind)
+        names = tuple(file.schema_arrow.names)
+        positions = [str(position) for position in range(len(names))]
         first = FIRST_DATA_ROW
         for batch in file.iter_batches(batch_size=BLOCK_ROWS):
-            table = pl.DataFrame(batch.rename_columns(layout.positions))
+            table = pl.DataFrame(batch.rename_columns(positions))
+            typed = frozenset(name for name, type_ in table.schema.items() if type_ != pl.String)
             cells = table.select(_as_text(name, type_) for name, type_ in table.schema.items())
-            yield _block(layout, kind, cells, _row_numbers(first, batch.num_rows, []), [])
+            rows = _row_numbers(first, batch.num_rows, [])
+            yield Raw(names, cells.insert_column(0, rows), _NO_RAGGED, PARQUET, typed=typed)
             first += batch.num_rows
         if first == FIRST_DATA_ROW:
-            yield _last_block(layout, kind, [])
+            cells = _no_cells(positions).insert_column(0, _row_numbers(0, 0, []))
+            yield Raw(names, cells, _NO_RAGGED, PARQUET)
 
 
 def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
@@ -273,57 +282,5 @@ def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
     return value.cast(pl.String)
 
 
-def _block(
-    layout: _Layout,
-    kind: Kind,
-    cells: pl.DataFrame,
-    numbers: pl.Series,
-    ragged: list[tuple[int, str]],
-) -> Block:
-    names = cells_schema(kind).names()[1:]
-    cells = cells.select(
-        numbers,
-        *(
-            _cleaned(layout.known[name], name)
-            if name in layout.known
-            else pl.lit(None, pl.String).alias(name)
-            for name in names
-        ),
-        *(_cleaned(position, position) for _, position in layout.others),
-    )
-    if cells[kind.grain[0]].has_nulls():
-        cells = cells.filter(~pl.all_horizontal(pl.exclude("source_row").is_null()))
-    return Block(
-        cells.select("source_row", *names),
-        pl.DataFrame(ragged, schema=RAGGED, orient="row"),
-        tuple((name, cells[position]) for name, position in layout.others),
-    )
-
-
-def _last_block(layout: _Layout, kind: Kind, ragged: list[tuple[int, str]]) -> Block:
-    """What is left when all regular rows are handed on."""
-    nothing = pl.DataFrame(schema=dict.fromkeys(layout.positions, pl.String))
-    return _block(layout, kind, nothing, _row_numbers(0, 0, []), ragged)
-
-
-@cache
-def _cleaned(position: str, name: str) -> pl.Expr:
-    return pl.col(position).str.strip_chars().replace("", None).alias(name)
-
-
-def _without_line_breaks(block: Block) -> Block:
-    """No cell of the contract holds a line break: one that does has swallowed the rows after it.
-
-    Raises:
-        UnusableFileError: telling the first such row.
-    """
-    broken = block.rows.filter(
-        pl.any_horizontal(pl.exclude("source_row").str.contains(LINE_BREAK))
-    )["source_row"]
-    broken.extend(block.ragged.filter(pl.col("line").str.contains(LINE_BREAK))["source_row"])
-    if broken.len():
-        raise UnusableFileError(
-            f"Row {broken.sort()[0]} runs over several lines, so a quotation mark is probably not "
-            "closed; correct it and export again."
-        )
-    return block
+def _no_cells(positions: list[str]) -> pl.DataFrame:
+    return pl.DataFrame(schema=dict.fromkeys(positions, pl.String))

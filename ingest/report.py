@@ -33,6 +33,7 @@ FILES = pl.Schema(
         "exact_repeats": pl.Int64(),
         "file_refused": pl.Boolean(),
         "file_reason": pl.String(),
+        "read_as": pl.String(),
     }
 )
 REFUSED_REASONS = pl.Schema(
@@ -75,7 +76,8 @@ class IngestReport:
     """All units of a run and what was counted; each frame has one row per what its name says.
 
     `exact_repeats` counts rows that say nothing new: exact repeats, and samples of a repeated time
-    that were averaged into one. `would_have_replaced` counts refused rows whose key an earlier
+    that were averaged into one. `read_as` says in words how a file was read: its format, encoding
+    and delimiter, or its sheet. `would_have_replaced` counts refused rows whose key an earlier
     batch holds, so that an older row stays in force. `passed_over` are files where no export is
     looked for.
     """
@@ -139,9 +141,11 @@ def _stray(batch: Batch, name: str) -> dict[str, Any]:
         "exact_repeats": 0,
         "file_refused": True,
         "file_reason": (
-            "Its name begins with no kind of export, or does not end in .csv, .csv.gz or .parquet; "
+            "Its name begins with no kind of export, or does not end in .csv, .csv.gz, .parquet or "
+            ".xlsx; "
             f"the kinds are {', '.join(kind.name for kind in KINDS)}."
         ),
+        "read_as": None,
     }
 
 

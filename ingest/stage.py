@@ -6,8 +6,9 @@ from concurrent.futures import ThreadPoolExecutor
 from ingest.batches import Export, find_exports
 from ingest.checking import Account
 from ingest.keys import Rekeying
+from ingest.mapping import parse_mapping
 from ingest.report import IngestReport, report_of
-from ingest.store import mapping_bytes, remove_leftovers, run_digest, unit_digest
+from ingest.store import mapping_files, remove_leftovers, run_digest, unit_digest
 from ingest.units import Unit, ingest_unit
 from pipeline.workspace import Workspace
 
@@ -24,17 +25,20 @@ def ingest(
         on_progress: called with the units done and all units.
 
     Raises:
-        WrongUse: no export, an unknown site's folder, a batch that is named by no date.
+        WrongUse: no export, an unknown site's folder or mapping, a batch that is named by no date,
+            a mapping that cannot be used.
         DataRefused: a file's rows are not all accounted for, or it changed while it was read.
     """
     exports = find_exports(workspace)
     run, rekeying = run_digest(workspace), Rekeying(workspace.key)
-    mappings = {code: mapping_bytes(workspace, code) for code in workspace.settings.site_codes}
+    files = mapping_files(workspace)
+    mappings = {site: parse_mapping(content, path) for site, (path, content) in files.items()}
     remove_leftovers(workspace)
 
     def ingest_one(export: Export) -> tuple[Unit, Account]:
-        digest = unit_digest(export, run, mappings[export.batch.site])
-        return ingest_unit(export, digest, workspace, rekeying)
+        site = export.batch.site
+        digest = unit_digest(export, run, files[site][1])
+        return ingest_unit(export, digest, workspace, mappings[site], rekeying)
 
     units, accounts = [], []
     for unit, account in _in_order(ingest_one, exports.exports):

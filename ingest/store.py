@@ -16,6 +16,7 @@ import pyarrow.parquet
 from ingest.batches import Export
 from ingest.contract import contract_version
 from ingest.keys import fingerprint
+from pipeline.errors import WrongUse, as_sentence, suggestion
 from pipeline.workspace import Workspace
 
 ACCOUNT = "lidcohort.account"  # the key under which a file's footer keeps its unit's account
@@ -53,10 +54,21 @@ def unit_digest(export: Export, run: bytes, mapping: bytes) -> str:
     return _hash(*parts).hex()[:32]
 
 
-def mapping_bytes(workspace: Workspace, site: str) -> bytes:
-    """A site's mapping file; nothing where it has none."""
-    path = workspace.mappings / f"{site}.toml"
-    return path.read_bytes() if path.is_file() else b""
+def mapping_files(workspace: Workspace) -> dict[str, tuple[Path, bytes]]:
+    """Each site's mapping file, and its content: none where it does not exist.
+
+    Raises:
+        WrongUse: a mapping of a site that group.toml does not have.
+    """
+    sites = workspace.settings.site_codes
+    for path in sorted(workspace.mappings.glob("*.toml")):
+        if path.stem not in sites:
+            raise WrongUse(
+                as_sentence(f"{path} is of no site of group.toml; {suggestion(path.stem, sites)}"),
+                "Rename the file, or add the site to group.toml.",
+            )
+    paths = {site: workspace.mappings / f"{site}.toml" for site in sites}
+    return {site: (p, p.read_bytes() if p.is_file() else b"") for site, p in paths.items()}
 
 
 def write_parquet(frame: pl.LazyFrame, path: Path, account: Mapping[str, Any]) -> None:

@@ -9,6 +9,7 @@ from ingest.checking import Account, check_unit
 from ingest.checks import Judge
 from ingest.gathering import is_large
 from ingest.keys import Rekeying
+from ingest.mapping import SiteMapping
 from ingest.store import read_account, scratch_folder, write_parquet
 from pipeline.errors import DataRefused
 from pipeline.workspace import Workspace
@@ -28,7 +29,7 @@ class Unit:
 
 
 def ingest_unit(
-    export: Export, digest: str, workspace: Workspace, rekeying: Rekeying
+    export: Export, digest: str, workspace: Workspace, mapping: SiteMapping, rekeying: Rekeying
 ) -> tuple[Unit, Account]:
     """Find a unit in the store by its digest, or check its files and write it there.
 
@@ -42,7 +43,7 @@ def ingest_unit(
     account = _stored_account(accepted, quarantine)
     cached = account is not None
     if account is None:
-        account = _check_and_store(export, accepted, quarantine, workspace, rekeying)
+        account = _check_and_store(export, accepted, quarantine, workspace, mapping, rekeying)
     else:
         prove_conservation(export, account)
     refused = quarantine if any(file["refused"] for file in account["files"]) else None
@@ -68,11 +69,16 @@ def prove_conservation(export: Export, account: Account) -> None:
 
 
 def _check_and_store(
-    export: Export, accepted: Path, quarantine: Path, workspace: Workspace, rekeying: Rekeying
+    export: Export,
+    accepted: Path,
+    quarantine: Path,
+    workspace: Workspace,
+    mapping: SiteMapping,
+    rekeying: Rekeying,
 ) -> Account:
     judge = Judge(export.kind, export.batch.last_day, workspace.settings.protocol_codes)
     with scratch_folder(workspace) if is_large(export) else nullcontext() as scratch:
-        checked = check_unit(export, judge, rekeying, scratch)
+        checked = check_unit(export, judge, mapping.of(export.kind), rekeying, scratch)
         prove_conservation(export, checked.account)
         if checked.refused is not None:
             write_parquet(checked.refused, quarantine, {})

@@ -1,7 +1,7 @@
 """group.toml as typed settings: every number a definition uses, with its default."""
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, cast, get_args
@@ -206,7 +206,8 @@ def read_settings(path: Path) -> Settings:
         faults = error.errors()
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
         raise WrongUse(
-            as_sentence(f"{path}: {_in_words(faults[0])}{more}"), "Correct it and run again."
+            as_sentence(f"{path}: {fault_in_words(faults[0], _section_at)}{more}"),
+            "Correct it and run again.",
         ) from None
 
 
@@ -229,13 +230,15 @@ def _first_repeated(values: Iterable[str]) -> str | None:
     return None
 
 
-def _in_words(fault: Mapping[str, Any]) -> str:
-    """One fault in one line: where in group.toml, what is wrong, what was meant or allowed."""
+def fault_in_words(
+    fault: Mapping[str, Any], section_at: Callable[[tuple[int | str, ...]], type[BaseModel]]
+) -> str:
+    """One fault in one line: where in the file, what is wrong, what was meant or allowed."""
     location, given, limits = fault["loc"], fault["input"], fault.get("ctx", {})
     where = _place(location)
     match fault["type"]:
         case "extra_forbidden":
-            known = _section_at(location[:-1]).model_fields
+            known = section_at(location[:-1]).model_fields
             return f"unknown key {where}; {suggestion(str(location[-1]), known)}"
         case "missing" | "too_long" if isinstance(given, list):
             return f"{where}: must hold two numbers, the lower and the upper end"

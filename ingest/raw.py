@@ -1,0 +1,54 @@
+"""What a reader hands on of a file: its cells as text, under the file's own names."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+RAGGED = pl.Schema({"source_row": pl.Int64, "line": pl.String})
+
+
+class UnusableFileError(Exception):
+    """A whole file is refused: the message says why and what to do, and nothing of its content."""
+
+
+@dataclass(frozen=True)
+class Raw:
+    """Part of a file, in its order, before anything of it is taken for a column of the contract.
+
+    `names` are the header's cells. `cells` has `source_row` and a text column for each name, named
+    by its position. `ragged` has `source_row` and `line` of rows that don't fit the header. In a
+    `quoted` text a cell may hold line breaks. `typed` are the positions whose cells the file stores
+    as numbers or dates; in a file of `mixed` cells any cell may be. `formulas` gives the rows that
+    hold one, each with a cell's address. `read_as` says in words how the file was read.
+    """
+
+    names: tuple[str, ...]
+    cells: pl.DataFrame
+    ragged: pl.DataFrame
+    read_as: str
+    quoted: bool = False
+    typed: frozenset[str] = frozenset()
+    mixed: bool = False
+    formulas: tuple[tuple[int, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Block:
+    """Part of a file in the contract's shape, in the file's order.
+
+    `rows` has `source_row` and every column of the kind as text without spaces around, empty cells
+    as null. `ragged` has `source_row` and `line` of rows that don't fit the header. `others` has
+    the values of the file's columns that neither the contract nor the mapping knows, by their
+    names. `skipped` rows are left out by the mapping's rules.
+    """
+
+    rows: pl.DataFrame
+    ragged: pl.DataFrame
+    others: tuple[tuple[str, pl.Series], ...]
+    read_as: str
+    skipped: int = 0
+
+
+def folded(name: str) -> str:
+    """A column's name, whatever its case and spacing."""
+    return " ".join(name.split()).lower()
