@@ -16,6 +16,7 @@ from ingest.raw import Block, Raw, UnusableFileError, folded
 
 MOST_COLUMNS = 2_000
 JOINED_BY = "-"  # several cells in one
+FIRST_YEAR_OF_FOUR_DIGITS = 1000
 DIGITS = 6  # after the point, as numbers are stored
 TRUE_FALSE = {"true": "yes", "false": "no"}  # as a spreadsheet's cells say it
 A_LOOK = 200  # rows of a block that show how its dates and numbers are written
@@ -228,7 +229,8 @@ def _rewritten(cell: pl.Expr, column: Column, mapping: KindMapping, mixed: bool)
     the two change places, so that 1.234,5 stays unreadable."""
     if column.type is Type.DATE and mapping.strptime:
         moment = cell.str.to_datetime(mapping.strptime, strict=False, time_unit="us")
-        days = [moment.dt.to_string("%Y-%m-%d"), cell]
+        of_four_digits = moment.dt.year() >= FIRST_YEAR_OF_FOUR_DIGITS
+        days = [pl.when(of_four_digits).then(moment.dt.to_string("%Y-%m-%d")), cell]
         if mapping.has_time:
             days.insert(1, cell.str.extract(ISO_MOMENT))
         return pl.coalesce(days)

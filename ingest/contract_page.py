@@ -202,14 +202,14 @@ def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 _REQUIRED = ", ".join(f"`{kind.name}`" for kind in KINDS if kind.required)
 _OPTIONAL = ", ".join(f"`{kind.name}`" for kind in KINDS if not kind.required)
-_ENDINGS = ", ".join(f"`{suffix}`" for suffix in SUFFIXES if suffix != ".xlsx")
+_ENDINGS = ", ".join(f"`{suffix}`" for suffix in SUFFIXES)
 
 _HOW_WRITTEN = """\
 - **CSV**: UTF-8, a header with the columns' names, commas between the cells. A cell that holds a
   comma or a quotation mark stands between quotation marks, with each inner one doubled. No cell of
   the contract holds a line break. Columns may come in any order, in any case; optional ones may be
   left out. Empty rows are passed over. In messages the header is row 1.
-- **Parquet**: the same columns, as text or typed (dates, numbers, true and false).
+- **Parquet, XLSX**: the same columns, as text or typed (dates, numbers, true and false).
 - **Ids** are text: `007` and `7` are two. They are unique within the clinic and stay the same in
   every batch. On arrival each is replaced by a key that nobody can turn back without the group's
   secret. Write no name, birth date, phone number or other identifier, in no column.
@@ -260,7 +260,8 @@ exports/
   one.
 - Batches count in the order of their last day, then of their name.
 - A file's name begins with its **kind**. Required are {_REQUIRED}; optional are {_OPTIONAL}. Its
-  ending is {_ENDINGS}. XLSX is not read yet: save it as CSV.
+  ending is {_ENDINGS}.
+- A clinic that exports other columns, codes, units or dates needs a **mapping**: see the README.
 - Leave out a batch's folder until its files are in it. A folder without any is not there yet.
 
 ## How a file is written

@@ -239,8 +239,9 @@ def _delimiter(line: str, where: str, fits: Callable[[list[str]], bool]) -> str:
         raise UnusableFileError(f"Its columns can be parted in two ways; say delimiter in {where}.")
     if fitting:
         return fitting[0]
-    present = [mark for mark in DELIMITERS if mark in line] or [next(iter(DELIMITERS))]
-    return max(present, key=lambda mark: len(_parted(line, mark)))
+    if "|" in line:
+        raise UnusableFileError("Its columns are parted by bars; export it with commas.")
+    return max(DELIMITERS, key=lambda mark: len(_parted(line, mark)))
 
 
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:

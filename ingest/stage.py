@@ -8,7 +8,14 @@ from ingest.checking import Account
 from ingest.keys import Rekeying
 from ingest.mapping import parse_mapping
 from ingest.report import IngestReport, report_of
-from ingest.store import mapping_files, remove_leftovers, run_digest, unit_digest
+from ingest.store import (
+    mapping_bytes,
+    mapping_file,
+    refuse_mappings_of_no_site,
+    remove_leftovers,
+    run_digest,
+    unit_digest,
+)
 from ingest.units import Unit, ingest_unit
 from pipeline.workspace import Workspace
 
@@ -31,13 +38,17 @@ def ingest(
     """
     exports = find_exports(workspace)
     run, rekeying = run_digest(workspace), Rekeying(workspace.key)
-    files = mapping_files(workspace)
-    mappings = {site: parse_mapping(content, path) for site, (path, content) in files.items()}
+    refuse_mappings_of_no_site(workspace)
+    contents = {site: mapping_bytes(workspace, site) for site in workspace.settings.site_codes}
+    mappings = {
+        site: parse_mapping(content, mapping_file(workspace, site))
+        for site, content in contents.items()
+    }
     remove_leftovers(workspace)
 
     def ingest_one(export: Export) -> tuple[Unit, Account]:
         site = export.batch.site
-        digest = unit_digest(export, run, files[site][1])
+        digest = unit_digest(export, run, contents[site])
         return ingest_unit(export, digest, workspace, mappings[site], rekeying)
 
     units, accounts = [], []

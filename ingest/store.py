@@ -54,11 +54,22 @@ def unit_digest(export: Export, run: bytes, mapping: bytes) -> str:
     return _hash(*parts).hex()[:32]
 
 
-def mapping_files(workspace: Workspace) -> dict[str, tuple[Path, bytes]]:
-    """Each site's mapping file, and its content: none where it does not exist.
+def mapping_file(workspace: Workspace, site: str) -> Path:
+    """Where a site's mapping lies, if it has one."""
+    return workspace.mappings / f"{site}.toml"
+
+
+def mapping_bytes(workspace: Workspace, site: str) -> bytes:
+    """A site's mapping file; nothing where it has none."""
+    path = mapping_file(workspace, site)
+    return path.read_bytes() if path.is_file() else b""
+
+
+def refuse_mappings_of_no_site(workspace: Workspace) -> None:
+    """A mapping under a wrong name would be passed over.
 
     Raises:
-        WrongUse: a mapping of a site that group.toml does not have.
+        WrongUse: naming the first one, and the site that was probably meant.
     """
     sites = workspace.settings.site_codes
     for path in sorted(workspace.mappings.glob("*.toml")):
@@ -67,8 +78,6 @@ def mapping_files(workspace: Workspace) -> dict[str, tuple[Path, bytes]]:
                 as_sentence(f"{path} is of no site of group.toml; {suggestion(path.stem, sites)}"),
                 "Rename the file, or add the site to group.toml.",
             )
-    paths = {site: workspace.mappings / f"{site}.toml" for site in sites}
-    return {site: (p, p.read_bytes() if p.is_file() else b"") for site, p in paths.items()}
 
 
 def write_parquet(frame: pl.LazyFrame, path: Path, account: Mapping[str, Any]) -> None:

@@ -134,6 +134,11 @@ class Exports:
         path.write_bytes(content)
         return path
 
+    def map(self, mapping: str, site: str = "alder") -> None:
+        """Give a site a mapping, in TOML."""
+        self.workspace.mappings.mkdir(parents=True, exist_ok=True)
+        (self.workspace.mappings / f"{site}.toml").write_text(mapping, encoding="utf-8")
+
     def read(self) -> IngestReport:
         self.report = ingest(self.workspace)
         return self.report
