@@ -156,6 +156,10 @@ REASONS: Mapping[str, tuple[str, str]] = {
         "the column is not in the contract and is not read",
         "Nothing if it is not needed; else name the column as the contract does.",
     ),
+    "skipped": (
+        "the clinic's mapping leaves the row out, as it does a total",
+        "Nothing, unless there are more than there should be.",
+    ),
 }
 WHOLE_ROW = "whole_row"
 GATES = {"arrival": "What came in", "built": "What was worked out"}

@@ -69,9 +69,9 @@ def demo_workspace(root: Path, patients: int, seed: int, voice: Voice) -> Worksp
     write_whole(root / DEMO_MARK, "`lidcohort demo` invented everything in this folder.\n")
     with hold(lock_file(root)), voice.stage("exports") as stage:
         _write_key(root, DEMO_KEY)
-        for made_before in ("exports", "truth"):
+        for made_before in ("exports", "mappings", "truth"):
             shutil.rmtree(root / made_before, ignore_errors=True)
-        make_exports(root, patients=patients, seed=seed, on_progress=stage.progress)
+        make_exports(root, patients=patients, seed=seed, own_forms=True, on_progress=stage.progress)
         stage.counts = {"patients": patients}
     return Workspace(root, read_settings(root / "group.toml"), DEMO_KEY.encode())
 

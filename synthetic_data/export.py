@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from ingest.contract import ADVERSE_EVENTS, HARMS, SESSIONS, TEMPERATURES, Reason
-from synthetic_data.parameters import InventedSite
+from synthetic_data.own_forms import OwnForm, write_workbook
 from synthetic_data.planting import MARKS, Role, Target
 from synthetic_data.simulation import Chunk
 
@@ -49,10 +49,15 @@ class Ledger:
 
 
 def write_rows(
-    exports: Path, chunk: Chunk, target: Target, rows: pl.DataFrame, changed_harms: pl.DataFrame
+    exports: Path,
+    chunk: Chunk,
+    target: Target,
+    rows: pl.DataFrame,
+    changed_harms: pl.DataFrame,
+    form: OwnForm,
 ) -> Ledger:
     """Write the rows of one kind, marked by `with_faults`, into the batches that show them."""
-    file = f"{target.kind.name}{chunk.part}.{chunk.site.file_format}"
+    file = f"{target.kind.name}{chunk.part}.{form.file_format}"
     files, marked = [], []
     if target.own_column:
         rows = rows.with_columns(pl.lit("r1").alias(target.own_column))
@@ -62,11 +67,13 @@ def write_rows(
         place = (chunk.site.code, chunk.months.names[batch], target.kind.name, file)
         folder = exports.joinpath(*place[:2])
         folder.mkdir(parents=True, exist_ok=True)
-        _write(folder / file, shown.drop(MARKS), chunk.site)
-        told = _told(shown, place)
+        placed = shown.with_columns(form.places(shown, FIRST_DATA_ROW))
+        _write(folder / file, form.written(placed.drop(MARKS)), form)
+        told = _told(placed, place)
         files.append((*place, *_counts(told)))
         marked.append(told if target.own_column else told.filter(pl.col("role") != Role.CLEAN))
-    marks = pl.concat([_told(rows.clear(), ("", "", "", "")), *marked])
+    nothing = rows.clear().with_columns(row=pl.lit(0, pl.Int64))
+    marks = pl.concat([_told(nothing, ("", "", "", "")), *marked])
     return Ledger(
         pl.DataFrame(files, schema=FILES, orient="row"),
         _faults(marks, target),
@@ -76,8 +83,8 @@ def write_rows(
 
 
 def _told(shown: pl.DataFrame, place: Place) -> pl.DataFrame:
-    """The rows of a file, and where each stands."""
-    return shown.with_row_index("row", FIRST_DATA_ROW).with_columns(
+    """The rows of a file, which have their `row`, and whose file it is."""
+    return shown.with_columns(
         pl.lit(text).alias(name) for name, text in zip(PLACE, place, strict=True)
     )
 
@@ -93,15 +100,18 @@ def _by_batch(rows: pl.DataFrame, target: Target) -> Iterator[pl.DataFrame]:
             yield new.get((batch,), rows.clear())
 
 
-def _write(path: Path, rows: pl.DataFrame, site: InventedSite) -> None:
-    match site.file_format:
+def _write(path: Path, rows: pl.DataFrame, form: OwnForm) -> None:
+    match form.file_format:
         case "parquet":
             rows.write_parquet(path, row_group_size=ROW_GROUP, statistics=False)
         case "csv":
-            rows.write_csv(path)
+            text = rows.write_csv(separator=form.mapping.delimiter or ",")
+            path.write_bytes(text.encode(form.mapping.encoding or "utf-8"))
         case "csv.gz":
             with path.open("wb") as file, gzip.GzipFile("", "wb", GZIP_LEVEL, file, 0) as packed:
                 packed.write(rows.write_csv().encode())
+        case "xlsx":
+            write_workbook(path, rows, form.mapping.sheet)
 
 
 def _counts(told: pl.DataFrame) -> tuple[int, ...]:

@@ -40,7 +40,8 @@ class Fault:
 
     `cell` is the column whose content becomes `text`; `column` is what the fault is told of,
     the cell unless several columns are. `fits` tells for which rows the fault is one. A typed
-    column can only hold it where `typed`. With a twin, the second of two rows alone is changed.
+    column can only hold it where `typed`, a wide table where `wide`. With a twin, the second of two
+    rows alone is changed.
     """
 
     cell: str
@@ -51,6 +52,12 @@ class Fault:
     fits: pl.Expr = ALWAYS
     typed: bool = True
     twin: Twin = Twin.NONE
+
+    @property
+    def wide(self) -> bool:
+        """Whether a wide table can hold it: its columns tell eye and measure, none is empty."""
+        is_empty = self.cell == "value" and self.reason is Reason.MISSING
+        return self.cell not in ("eye", "measure") and not is_empty
 
 
 def faults_of(kind: Kind) -> tuple[Fault, ...]:

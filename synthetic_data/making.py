@@ -11,6 +11,7 @@ from synthetic_data.expected import expected_tables
 from synthetic_data.export import Ledger, write_rows
 from synthetic_data.group import group_toml
 from synthetic_data.months import months_until
+from synthetic_data.own_forms import form_of, with_ids_of_wide_rows, write_mappings
 from synthetic_data.parameters import Parameters
 from synthetic_data.planting import Target, with_faults
 from synthetic_data.randomness import Theme
@@ -33,13 +34,15 @@ def make_exports(
     *,
     months: int = 24,
     dirty_share: float = 0.01,
+    own_forms: bool = False,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> None:
     """Write an invented group: `group.toml`, `exports/` and, beside them, `truth/`.
 
     The same arguments give the same bytes; `synthetic_data.truth` tells what lies in `truth/`.
     `dirty_share` is the share of rows with a planted fault, 0 for clean exports; `months` are the
-    monthly batches, the newest ending 2026-10.
+    monthly batches, the newest ending 2026-10. With `own_forms`, the clinics that have a form of
+    their own export in it, and `mappings/` tells what it means; else all export the contract.
 
     Raises:
         WrongUse: an argument is out of its range, or exports lie in the folder already.
@@ -51,10 +54,12 @@ def make_exports(
     folder.mkdir(parents=True, exist_ok=True)
     forget_true_patients(folder / "truth")
     (folder / "group.toml").write_text(group_toml(parameters), encoding="utf-8")
+    if own_forms:
+        write_mappings(folder / "mappings", parameters)
     ledgers = []
     with ThreadPoolExecutor(WORKERS) as workers:
         jobs = workers.map(
-            lambda chunk: write_chunk(folder, chunk, dirty_share, parameters), chunks
+            lambda chunk: write_chunk(folder, chunk, dirty_share, parameters, own_forms), chunks
         )
         for done, ledger in enumerate(jobs, start=1):
             ledgers.append(ledger)
@@ -64,7 +69,9 @@ def make_exports(
     write_expected(folder / "truth", *expected_tables(parameters, covered))
 
 
-def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Parameters) -> Ledger:
+def write_chunk(
+    folder: Path, chunk: Chunk, dirty_share: float, parameters: Parameters, own_forms: bool
+) -> Ledger:
     """Write the exports of a chunk of patients, and what is true of them."""
     simulated = simulate(chunk, parameters)
     books = keep_books(chunk, simulated, parameters)
@@ -79,9 +86,15 @@ def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Para
             share=dirty_share,
             first_id=chunk.position * ROWS_A_CHUNK + 1,
             own_column=chunk.site.column_of_its_own if name == "visits" and dirty_share else None,
+            wide=chunk.site.assesses_in_rows and name == "outcomes",
         )
         spoilt = with_faults(rng, rows, target)
-        ledgers.append(write_rows(folder / "exports", chunk, target, spoilt, books.changed_harms))
+        if target.wide:
+            spoilt = with_ids_of_wide_rows(spoilt)
+        form = form_of(chunk.site, target.kind, own_forms=own_forms)
+        ledgers.append(
+            write_rows(folder / "exports", chunk, target, spoilt, books.changed_harms, form)
+        )
     write_true_patients(folder / "truth", chunk, simulated, parameters)
     return Ledger.together(ledgers)
 

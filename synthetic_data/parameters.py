@@ -14,7 +14,7 @@ from pipeline.settings import Protocol
 Weights = tuple[tuple[str, float], ...]
 """Codes with their relative frequencies; an empty code stands for "not recorded"."""
 
-FileFormat = Literal["csv", "csv.gz", "parquet"]
+FileFormat = Literal["csv", "csv.gz", "parquet", "xlsx"]
 
 
 class Basis(StrEnum):
@@ -35,7 +35,8 @@ class InventedSite:
 
     `share` is its part of the patients; effects on response are on the probit scale.
     `protocol_weights` follow the order of the protocols. `typed` says whether Parquet columns
-    carry types; else, as in CSV, everything is text.
+    carry types; else, as in CSV, everything is text. `own_format` is that of the clinic's own form,
+    which its mapping tells; where `assesses_in_rows`, outcomes stand there in a wide table.
     """
 
     code: str
@@ -51,6 +52,8 @@ class InventedSite:
     months_late: int = 0
     column_of_its_own: str | None = None  # in the visits; the contract does not know it
     logs_temperatures: bool = False
+    own_format: FileFormat | None = None
+    assesses_in_rows: bool = False
 
 
 @dataclass(frozen=True)
@@ -98,6 +101,7 @@ SITES = (
         response_effect=-0.18,
         return_effect=-0.10,
         plateau_c=41.0,
+        own_format="csv",
     ),
     InventedSite(
         code="dogwood",
@@ -110,6 +114,7 @@ SITES = (
         plateau_c=41.5,
         months_late=3,
         column_of_its_own="room",
+        own_format="csv",
     ),
     InventedSite(
         code="elm",
@@ -122,6 +127,8 @@ SITES = (
         return_effect=-0.05,
         plateau_c=41.4,
         logs_temperatures=True,
+        own_format="xlsx",
+        assesses_in_rows=True,
     ),
 )
 

@@ -41,7 +41,8 @@ class Target:
 
     `share` is of the rows there are; `first_id` the first number for the ids of refused rows.
     `typed` rows hold only the faults that typed columns can, all others become text.
-    `own_column` is one that the contract does not know.
+    `own_column` is one that the contract does not know. `wide` rows come from a table whose columns
+    tell the measure and the eye.
     """
 
     kind: Kind
@@ -51,11 +52,16 @@ class Target:
     share: float
     first_id: int
     own_column: str | None = None
+    wide: bool = False
 
     @cached_property
     def faults(self) -> tuple[Fault, ...]:
         """The faults that can be planted here; marks name them by their position."""
-        return tuple(fault for fault in faults_of(self.kind) if fault.typed or not self.typed)
+        return tuple(
+            fault
+            for fault in faults_of(self.kind)
+            if (fault.typed or not self.typed) and (fault.wide or not self.wide)
+        )
 
     @property
     def own_date(self) -> str | None:

@@ -85,7 +85,7 @@ def wrong_values(kind_name: str, rows: pl.DataFrame, batch: str) -> Iterator[str
                 high = 1e9 if column.high is None else column.high
                 right = numbers.is_between(low, high)
             case _:
-                right = values.str.contains(r"^[a-z]+[0-9]+$")
+                right = values.str.contains(r"^[a-z]+[0-9]+(-[a-z0-9_]+-[a-z]+)?$")
         if not right.all():
             yield f"{column.name}: {values.filter(~right)[0]}"
 
