@@ -210,3 +210,25 @@ def contract(
         return contract_folder(folder, workspace / "group.toml" if workspace else None)
 
     return job
+
+
+@app.command("map")
+def map_(
+    site: Annotated[str, typer.Argument(help="The clinic, by its code in group.toml.")],
+    file: Annotated[Path, typer.Argument(help="A file that it exported.")],
+    workspace: WorkspaceFolder = HERE,
+    kind: Annotated[
+        str | None, typer.Option(metavar="KIND", help="What it holds, if its name does not say.")
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write it where the clinic has no mapping yet.")
+    ] = False,
+) -> Job:
+    """Propose how a clinic's own columns, words and units are to be read."""
+
+    def job(_: Voice) -> Answer:
+        from pipeline.proposal import propose_mapping
+
+        return propose_mapping(workspace, site, file, kind, write=write)
+
+    return job
