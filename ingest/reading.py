@@ -234,14 +234,21 @@ def _parted(line: str, delimiter: str) -> list[str]:
 
 def _delimiter(line: str, where: str, fits: Callable[[list[str]], bool]) -> str:
     """The mark that parts a header into the columns that are needed, where only one does."""
-    fitting = [mark for mark in DELIMITERS if fits(_parted(line, mark))]
+    fitting = [mark for mark in DELIMITERS if _is_parted_by(mark, line, fits)]
     if len(fitting) > 1:
         raise UnusableFileError(f"Its columns can be parted in two ways; say delimiter in {where}.")
     if fitting:
         return fitting[0]
     if "|" in line:
         raise UnusableFileError("Its columns are parted by bars; export it with commas.")
-    return max(DELIMITERS, key=lambda mark: len(_parted(line, mark)))
+    return max(DELIMITERS, key=line.count)
+
+
+def _is_parted_by(mark: str, line: str, fits: Callable[[list[str]], bool]) -> bool:
+    try:
+        return fits(_parted(line, mark))
+    except UnusableFileError:
+        return False
 
 
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:

@@ -20,7 +20,8 @@ def mapping() -> str:
 
 def test_its_example_reads_what_it_says(exports, mapping):
     exports.map(mapping)
-    header = "Sitzung;Praxis;Nr;session_date;eye;purpose;protocol;plateau_temp_c;minutes;eye_shield;lids\n"
+    columns = "session_date;eye;purpose;protocol;plateau_temp_c;minutes;eye_shield;lids"
+    header = f"Sitzung;Praxis;Nr;{columns}\n"
     rows = (
         "s1;7;1234;03.03.2026;R;course;four_fortnightly;106,88;378;ja;k. A.\n"
         "s1;7;1234;03.03.2026;l;course;four_fortnightly;106,7;360;N;-\n"
