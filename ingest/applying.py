@@ -11,7 +11,7 @@ from functools import cache, reduce
 import polars as pl
 
 from ingest.contract import Column, Kind, Type
-from ingest.mapping import UNITS, KindMapping, SkipRule
+from ingest.mapping import OF_WIDE, UNITS, KindMapping, SkipRule
 from ingest.raw import Block, Raw, UnusableFileError, folded
 
 MOST_COLUMNS = 2_000
@@ -133,7 +133,10 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
             for name, column, type_, position in doubtful
             if type_ in told and told[type_] is None and position not in raw.typed
         ),
-        _any_of(_skips(rule, place[folded(rule.column or names[0])]) for rule in mapping.skip),
+        _any_of(
+            _skips(rule, place[folded(rule.column)] if rule.column else "0")
+            for rule in mapping.skip
+        ),
         _any_of(_skips_line(rule) for rule in mapping.skip if rule.column is None),
     )
 
@@ -141,9 +144,6 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
 def fits(header: list[str], kind: Kind, mapping: KindMapping) -> bool:
     """Whether a header has all that is needed, once each."""
     return not list(_faults_of_header(tuple(map(folded, header)), kind, mapping, ""))
-
-
-OF_WIDE = ("eye", "measure", "value")  # told by the columns of a wide table
 
 
 def _faults_of_header(

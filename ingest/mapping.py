@@ -42,6 +42,7 @@ ENCODINGS = {
     "windows-1252": "Windows-1252",
 }
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+OF_WIDE = ("eye", "measure", "value")  # told by the columns of a wide table
 ISO_DATES = "yyyy-mm-dd"
 DATE_PARTS = {"yyyy": "%Y", "mm": "%m", "dd": "%d"}
 TIMES_OF_DAY = {"": "", " hh:mm": " %H:%M", " hh:mm:ss": " %H:%M:%S"}
@@ -305,7 +306,7 @@ def _faults_of_wide(own: KindMapping, kind: Kind) -> Iterator[str]:
         yield "wide: only outcomes can be a wide table"
     if "outcome_id" not in own.columns:
         yield "columns.outcome_id is missing: of a wide table, it names what tells its rows apart"
-    for name in ("eye", "measure", "value"):
+    for name in OF_WIDE:
         if name in own.columns:
             yield f"columns.{name} contradicts wide, whose columns tell the {name}"
     if own.default_eye is not None:

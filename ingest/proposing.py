@@ -17,11 +17,10 @@ from pathlib import Path
 import fastexcel
 import polars as pl
 
-from ingest.applying import OF_WIDE
 from ingest.checks import ISO_DAY, Judge, fault_name
 from ingest.contract import MEASURES, OUTCOMES, Column, Kind, Level, Type
 from ingest.identifiers import screen
-from ingest.mapping import DELIMITERS, UNITS, Form, KindMapping, Unit, parse_mapping
+from ingest.mapping import DELIMITERS, OF_WIDE, UNITS, Form, KindMapping, Unit, parse_mapping
 from ingest.raw import Raw, UnusableFileError, folded
 from ingest.reading import read_blocks, read_raw
 from pipeline.errors import WrongUse

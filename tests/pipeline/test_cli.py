@@ -194,7 +194,7 @@ def test_a_new_workspace_runs_into_no_exports(tmp_path, capsys):
 def few_exports(monkeypatch):
     """A demo that only writes its settings, for tests of the folder around it."""
 
-    def make_exports(folder, patients, seed, *, on_progress):
+    def make_exports(folder, patients, seed, *, own_forms, on_progress):
         (folder / "group.toml").write_bytes(EXAMPLE_SETTINGS.read_bytes())
         (folder / "exports").mkdir()
         (folder / "truth").mkdir()
