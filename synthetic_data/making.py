@@ -90,7 +90,7 @@ def write_chunk(
         )
         spoilt = with_faults(rng, rows, target)
         if target.wide:
-            spoilt = with_ids_of_wide_rows(spoilt)
+            spoilt = with_ids_of_wide_rows(spoilt, rows)
         form = form_of(chunk.site, target.kind, own_forms=own_forms)
         ledgers.append(
             write_rows(folder / "exports", chunk, target, spoilt, books.changed_harms, form)

@@ -66,15 +66,15 @@ def write_mappings(folder: Path, parameters: Parameters) -> None:
             shutil.copyfile(MAPPINGS / f"{site.code}.toml", folder / f"{site.code}.toml")
 
 
-def with_ids_of_wide_rows(outcomes: pl.DataFrame) -> pl.DataFrame:
+def with_ids_of_wide_rows(outcomes: pl.DataFrame, clean: pl.DataFrame) -> pl.DataFrame:
     """Outcomes whose ids a wide table can give: a record's, the measure's and the eye's.
 
-    Values of one patient, day and timing share a record; one that comes again has another.
+    Values that share patient, day and timing among the `clean` rows share a record; one that comes
+    again there has another.
     """
     once = list(WIDE_ROW[1:])
     own = (
-        outcomes.filter(pl.col("outcome_id").str.contains(r"^o\d+$"))
-        .unique("outcome_id", keep="first", maintain_order=True)
+        clean.unique("outcome_id", keep="first", maintain_order=True)
         .with_columns(again=pl.int_range(pl.len()).over(*once, "measure", "eye"))
         .select(
             "outcome_id",
