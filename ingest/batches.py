@@ -58,7 +58,7 @@ def find_exports(workspace: Workspace) -> Exports:
 
     Raises:
         WrongUse: no export, a folder that is no site, a batch's name that is no date, an export
-            outside a batch's folder, a link that leads out of the exports.
+            outside a batch's folder.
     """
     folders = _site_folders(workspace)
     batches = [
@@ -154,8 +154,6 @@ def _batches(site: str, folder: Path) -> list[Batch]:
 
 def _exports(batch: Batch) -> Iterator[Export]:
     files = _entries(batch.folder)
-    for path in filter(kind_of, files):
-        _refuse_elsewhere(path, batch.folder.parents[1])
     for kind in KINDS:
         of_kind = tuple(path for path in files if kind_of(path) is kind)
         if kind.unit_is_one_file:
@@ -195,11 +193,3 @@ def _refuse_outside_a_batch(path: Path) -> None:
             f"{path} lies outside a batch's folder.",
             "Move it to exports/<site>/<YYYY-MM>/.",
         )
-
-
-def _refuse_elsewhere(path: Path, exports: Path) -> None:
-    """What is read must lie among the exports, and end: a device or a pipe never might."""
-    if not path.resolve().is_relative_to(exports.resolve()):
-        raise WrongUse(f"{path} is a link that leads out of {exports}.", "Put the file there.")
-    if not path.is_file() and not path.is_dir():
-        raise WrongUse(f"{path} is no file.", "Remove it, or put the file there.")

@@ -1,6 +1,5 @@
 """Which exports are read, in which order, and what makes a workspace's exports unusable."""
 
-import os
 from datetime import date
 
 import pytest
@@ -140,51 +139,6 @@ class TestWhatIsNoExport:
         stray = report.files.filter(kind="unknown").row(0, named=True)
         assert (stray["file"], stray["file_refused"], stray["rows_read"]) == (file, True, 0)
         assert "begins with no kind of export" in stray["file_reason"]
-
-
-class TestLinks:
-    """What is read lies among the exports; they themselves may lie on another disk."""
-
-    @pytest.mark.parametrize("target", ["/etc/hostname", "../../../../outside.csv", "/dev/zero"])
-    def test_one_that_leads_out_stops_the_run(self, exports, target):
-        (exports.workspace.root.parent / "outside.csv").write_text("x")
-        link = exports.folder() / "visits.csv"
-        link.symlink_to(target)
-        with pytest.raises(WrongUse) as refused:
-            exports.read()
-        assert str(refused.value) == (
-            f"{link} is a link that leads out of {exports.workspace.exports}. Put the file there."
-        )
-
-    def test_a_linked_folder_that_leads_out_stops_the_run(self, exports, make_exports):
-        other = make_exports(name="other")
-        other.write("visits", {})
-        (exports.workspace.exports).mkdir(parents=True)
-        (exports.workspace.exports / "alder").symlink_to(other.workspace.exports / "alder")
-        with pytest.raises(WrongUse, match="is a link that leads out of"):
-            exports.read()
-
-    def test_one_within_the_exports_is_followed(self, exports):
-        path = exports.write("visits", {})
-        (exports.folder(batch="2026-04") / "visits.csv").symlink_to(path)
-        assert exports.read().files["accepted"].to_list() == [1, 1]
-
-    def test_all_exports_may_be_elsewhere(self, exports, make_exports):
-        other = make_exports(name="other")
-        other.write("visits", {})
-        exports.workspace.root.mkdir(parents=True)
-        exports.workspace.exports.symlink_to(other.workspace.exports)
-        assert exports.read().files["accepted"].to_list() == [1]
-
-    def test_one_that_leads_nowhere_and_a_pipe_stop_the_run(self, exports):
-        exports.write("visits", {})
-        for make in (lambda path: path.symlink_to("nothing.csv"), os.mkfifo):
-            path = exports.folder() / "outcomes.csv"
-            make(path)
-            with pytest.raises(WrongUse) as refused:
-                exports.read()
-            assert str(refused.value) == f"{path} is no file. Remove it, or put the file there."
-            path.unlink()
 
 
 def test_units_are_a_batchs_files_of_one_kind_in_order_of_their_names(exports):
