@@ -17,28 +17,33 @@
     which 5 s still count. plateau_c is the mean over time, weighted by dt, from two minutes after
     the log's start on, when an eyelid has long been warm; null where nothing was logged so late.
     A log of one sample gives null throughout. cem43_minutes is null where a sample lies above
-    60 C: such a reading is no eyelid's, and the formula says nothing there.
+    75 C: such a reading is no eyelid's, and beyond four hours of it terms no longer add exactly.
 
     A run's first and last sample are its edges. All other samples of a log are added up as one
     row, so that the second window runs over edges only. -#}
 {% macro thermal_dose(relation, log) %}
     {%- set by = log | join(', ') %}
     {%- set longest_step_s = 5 %}
-    {%- set hottest_c = 60 %}
+    {%- set hottest_c = 75 %}
     {%- set warm_from_s = 120 %}
     with
-    td_neighbours as (
+    td_in_band as (
         select
             {{ by }},
             t_s,
             temp_c,
-            temp_c between band_low_c and band_high_c as in_band,
-            lag(case when temp_c between band_low_c and band_high_c then t_s end) over in_time
-                as in_band_before_s,
-            lead(case when temp_c between band_low_c and band_high_c then t_s end) over in_time
-                as in_band_next_s,
-            least(coalesce(lead(t_s) over in_time, t_s) - t_s, {{ longest_step_s }}) as step_s
+            case when temp_c between band_low_c and band_high_c then t_s end as in_band_s
         from {{ relation }}
+    ),
+
+    td_neighbours as (
+        select
+            td_in_band.*,
+            in_band_s is not null as in_band,
+            lag(in_band_s) over in_time as in_band_before_s,
+            lead(in_band_s) over in_time as in_band_next_s,
+            least(coalesce(lead(t_s) over in_time, t_s) - t_s, {{ longest_step_s }}) as step_s
+        from td_in_band
         window in_time as (partition by {{ by }} order by t_s nulls last)
     ),
 
