@@ -98,7 +98,9 @@ def test_every_log_as_worked_out_in_numpy(
         assert shown == pytest.approx(figures, rel=1e-9, abs=5e-7, nan_ok=True)
 
 
-def test_the_logs_have_gaps_and_leave_their_band(accepted: pl.DataFrame, doses: pl.DataFrame) -> None:
+def test_the_logs_have_gaps_and_leave_their_band(
+    accepted: pl.DataFrame, doses: pl.DataFrame
+) -> None:
     """Otherwise the comparison above would not try what it is for."""
     apart = accepted.sort("t_s").select(pl.col("t_s").diff().over([*LOG, "batch"]))
     assert (apart["t_s"] > 5).sum() > 3
@@ -124,7 +126,7 @@ def test_session_eyes_and_delivery_carry_the_doses(
 def test_made_logs_agree_with_their_recorded_plateaus(
     demo_warehouse: duckdb.DuckDBPyConnection,
 ) -> None:
-    """They are made around it, warm-up is over by two minutes, and a planted 62 C lasts a second."""
+    """They are made around it, warm after two minutes, but for seconds of a planted 62 C."""
     apart = demo_warehouse.sql(
         "select abs(plateau_c - plateau_temp_c) from courses.session_doses "
         "inner join courses.session_eyes using (site, session_key, eye) "
