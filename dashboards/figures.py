@@ -22,7 +22,8 @@ VERMILION = "#D55E00"  # harm
 PURPLE = "#CC79A7"
 SERIES = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILION)
 SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "star")
-ROW_PX = 44
+ROW_PX = 48
+WIDE = 6  # a stroke from here on is a band
 FONT = {"family": "inherit", "size": 14, "color": INK}
 
 
@@ -52,15 +53,15 @@ class Line:
     high: Sequence[Drawn] = ()
 
 
-def dots(rows: Sequence[Dot], axis: str, colour: str = BLUE, upto: float | None = 100) -> dict:
+def dots(
+    rows: Sequence[Dot], axis: str, colour: str = BLUE, upto: float | None = 100
+) -> dict[str, Any]:
     """Rows from top to bottom; a line for the limits, a pale band for the bounds."""
-    rows = [
-        replace(row, label=f"{as_text(row.label)}<br>{as_text(row.note)}") for row in rows
-    ]
+    rows = [replace(row, label=f"{as_text(row.label)}<br>{as_text(row.note)}") for row in rows]
     bounds = [(row.label, row.bounds) for row in rows if None not in row.bounds]
     limits = [(row.label, (row.low, row.high)) for row in rows]
     traces = [
-        _segments("if all not measured had failed, or responded", bounds, FAINT, 12),
+        _segments("bounds for those not measured", bounds, FAINT, 12),
         _segments("95 % limits", limits, colour, 2),
         *(
             go.Scatter(
@@ -82,8 +83,8 @@ def dots(rows: Sequence[Dot], axis: str, colour: str = BLUE, upto: float | None 
     shown = [trace for trace in traces if any(x is not None for x in trace.x or ())]
     return _figure(
         shown,
-        height=120 + ROW_PX * len(rows),
-        xaxis=_axis(axis) | {"range": [0, upto]} if upto else _axis(axis) | {"rangemode": "tozero"},
+        height=130 + ROW_PX * len(rows),
+        xaxis=_axis(axis) | _from_zero(upto),
         yaxis={
             "categoryorder": "array",
             "categoryarray": [row.label for row in reversed(rows)],
@@ -97,7 +98,7 @@ def dots(rows: Sequence[Dot], axis: str, colour: str = BLUE, upto: float | None 
 
 def lines(
     steps: Sequence[str | int], rows: Sequence[Line], step_axis: str, axis: str, upto: float | None
-) -> dict:
+) -> dict[str, Any]:
     """Lines from step to step; limits as upright strokes, set beside each other where many."""
     traces = []
     for place, row in enumerate(rows):
@@ -115,12 +116,14 @@ def lines(
                 hovertemplate=f"%{{x}}: %{{y:.1f}}<extra>{as_text(row.label)}</extra>",
             )
         )
-    ticks = {"tickmode": "array", "tickvals": list(steps)} if _are_numbers(steps) else {}
+    ticks: dict[str, Any] = (
+        {"tickmode": "array", "tickvals": list(steps)} if _are_numbers(steps) else {}
+    )
     return _figure(
         traces,
         height=360,
         xaxis=_axis(step_axis) | ticks | {"showgrid": False},
-        yaxis=_axis(axis) | ({"range": [0, upto]} if upto else {"rangemode": "tozero"}),
+        yaxis=_axis(axis) | _from_zero(upto),
     )
 
 
@@ -129,7 +132,7 @@ def nested_bars(
     parts: Sequence[tuple[str, Sequence[Drawn]]],
     step_axis: str,
     axis: str,
-) -> dict:
+) -> dict[str, Any]:
     """Bars inside bars, widest first: each count is a part of the one around it."""
     shades = ("#e4e1d6", "#b9d7e8", SKY, BLUE)[-len(parts) :]
     traces = [
@@ -148,7 +151,7 @@ def nested_bars(
         height=340,
         barmode="overlay",
         xaxis=_axis(step_axis) | {"type": "category", "showgrid": False},
-        yaxis=_axis(axis) | {"rangemode": "tozero"},
+        yaxis=_axis(axis) | _from_zero(),
     )
 
 
@@ -157,7 +160,7 @@ def bars(
     parts: Sequence[tuple[str, Sequence[Drawn]]],
     step_axis: str,
     axis: str,
-) -> dict:
+) -> dict[str, Any]:
     """Bars side by side."""
     traces = [
         go.Bar(
@@ -175,7 +178,7 @@ def bars(
         barmode="group",
         bargap=0.25,
         xaxis=_axis(step_axis) | {"type": "category", "showgrid": False},
-        yaxis=_axis(axis) | {"rangemode": "tozero"},
+        yaxis=_axis(axis) | _from_zero(),
     )
 
 
@@ -192,8 +195,9 @@ def _segments(
         x=ends,
         y=labels,
         name=name,
-        mode="lines",
+        mode="lines+markers" if width < WIDE else "lines",
         line={"color": colour, "width": width},
+        marker={"symbol": "line-ns-open", "size": 9, "color": colour, "line": {"width": width}},
         hoverinfo="skip",
     )
 
@@ -225,14 +229,20 @@ def _axis(title: str) -> dict[str, Any]:
     }
 
 
-def _figure(traces: Sequence[Any], height: int, **layout: Mapping[str, Any] | str | float) -> dict:
+def _from_zero(upto: float | None = None) -> dict[str, Any]:
+    return {"range": [0, upto]} if upto else {"rangemode": "tozero"}
+
+
+def _figure(
+    traces: Sequence[Any], height: int, **layout: Mapping[str, Any] | str | float
+) -> dict[str, Any]:
     figure = go.Figure(
         data=list(traces),
         layout={
             "template": None,
             "height": height,
             "font": FONT,
-            "margin": {"l": 8, "r": 12, "t": 8, "b": 8},
+            "margin": {"l": 8, "r": 22, "t": 8, "b": 8},
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
             "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},

@@ -6,11 +6,11 @@ has at least one other value that agrees with all that is shown. Zero is always 
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
-from functools import cache
+from functools import cache, cached_property
 from math import lcm
 from typing import TypeAlias
 
@@ -42,9 +42,12 @@ class Sum:
 # Inside, a cell is its place in the order of worth, and a sum is a map from places to signs.
 Equation: TypeAlias = Mapping[int, int]
 Row: TypeAlias = dict[int, int | Fraction]
+Link: TypeAlias = tuple[int, frozenset[int]]  # an equation's number, and its hidden places
 
 PRIME = 1_000_003
-STRIDES = (1, *(PRIME // k for k in range(2, 14)))  # orders in which unknowns are solved
+STRIDES = (1, *(PRIME // k for k in range(2, 13)))  # orders in which unknowns are solved
+TURNS = 4  # of the walk, for each order
+ENOUGH = 1 / 40  # of the first companion's merit, to be hidden in the same round
 
 
 def hidden(counts: Mapping[Cell, int], sums: Iterable[Sum], below: int) -> dict[Cell, Mark]:
@@ -74,8 +77,8 @@ def hidden(counts: Mapping[Cell, int], sums: Iterable[Sum], below: int) -> dict[
                 equations.append({place[known.whole]: -1} | dict.fromkeys(parts, 1))
     places = _Places(values, [cell.worth for cell in cells], below)
     chosen = {place for place in range(len(values)) if places.is_small(place)}
-    for connected in _connected(equations):
-        chosen |= _System(places, connected).hidden
+    for numbers in _connected((equation.keys(), i) for i, equation in enumerate(equations)):
+        chosen |= _System(places, [equations[number] for number in numbers]).hidden
     return {
         cell: Mark.SMALL if places.is_small(place[cell]) else Mark.COMPANION
         for cell in cells
@@ -94,11 +97,16 @@ class _Places:
     def is_small(self, place: int) -> bool:
         return 0 < self.values[place] < self.below
 
-    def may_be(self, place: int, value: int) -> bool:
-        """Whether a hidden count could have this value for all that its mark says."""
-        if place >= len(self.worth):
-            return value >= 0
-        return 0 < value < self.below if self.is_small(place) else value >= self.below
+    @cached_property
+    def ranges(self) -> Sequence[tuple[int, int]]:
+        """Lowest and highest count that each place could have for all that its mark says."""
+        unbounded = sum(self.values)
+        shown = len(self.worth)
+        marked = ((1, self.below - 1), (self.below, unbounded))
+        return [
+            (0, unbounded) if place >= shown else marked[not self.is_small(place)]
+            for place in range(len(self.values))
+        ]
 
 
 class _System:
@@ -114,7 +122,7 @@ class _System:
         self.hidden: set[int] = set()
         self._hidden_in = Counter[int]()  # places, by equation
         self._alone: set[int] = set()  # equations with one hidden place: it can be worked out
-        self._exposed_among = cache(self._exposed_among_uncached)
+        self._exposed_among = cache(self._exposed_uncached)
         self._hide(place for place in self.equations_of if places.is_small(place))
         self._hide_companions()
 
@@ -133,10 +141,8 @@ class _System:
         while True:
             if companions := self._useful_in(self._alone):
                 self._hide([self._best(companions)])
-            elif companions := self._useful_in(
-                equation for place in self._exposed() for equation in self.equations_of[place]
-            ):
-                self._hide(self._apart(companions))
+            elif beside := list(self._beside_exposed()):
+                self._hide(beside)
             else:
                 return
 
@@ -151,94 +157,161 @@ class _System:
 
     def _best(self, candidates: Counter[int]) -> int:
         """The candidate that serves most equations for what it is worth."""
-        worth = self.places.worth
-        return min(candidates, key=lambda place: (-candidates[place] / worth[place], place))
+        return min(candidates, key=lambda place: (-self._merit(place, candidates), place))
 
-    def _apart(self, candidates: Counter[int]) -> set[int]:
-        """The best candidates of which no two share a sum."""
-        chosen: set[int] = set()
-        while candidates:
-            chosen.add(best := self._best(candidates))
-            for equation in self.equations_of[best]:
-                for place in self.equations[equation]:
-                    candidates.pop(place, None)
-        return chosen
+    def _merit(self, place: int, candidates: Counter[int]) -> float:
+        return candidates[place] / self.places.worth[place]
 
-    def _exposed(self) -> set[int]:
-        """Hidden places for which no other value is in sight that agrees with all that is shown."""
-        unknown = [
-            {place: sign for place, sign in equation.items() if place in self.hidden}
-            for equation in self.equations
-        ]
-        return {
-            place
-            for connected in _connected([row for row in unknown if row])
-            for place in self._exposed_among(frozenset(tuple(row.items()) for row in connected))
+    def _beside_exposed(self) -> Iterator[int]:
+        """From each group with exposed places, some whose hiding may give them other counts.
+
+        Those that share no sum are taken at once, as long as they are of use enough.
+        """
+        for linked in self._linked():
+            exposed = self._exposed_among(linked)
+            near = (equation for place in exposed for equation in self.equations_of[place])
+            useful = self._useful_in(near) + self._givers(linked, exposed)
+            enough = 0.0
+            while useful:
+                best = self._best(useful)
+                merit = self._merit(best, useful)
+                if merit < enough:
+                    break
+                enough = max(enough, merit * ENOUGH)
+                yield best
+                for equation in self.equations_of[best]:
+                    for place in self.equations[equation]:
+                        useful.pop(place, None)
+
+    def _linked(self) -> Iterator[frozenset[Link]]:
+        """Equations in groups that share hidden places, each with the hidden places it holds."""
+        held = {
+            number: frozenset(equation.keys() & self.hidden)
+            for number, equation in enumerate(self.equations)
+            if self._hidden_in[number]
         }
+        for group in _connected((places, number) for number, places in held.items()):
+            yield frozenset((number, held[number]) for number in group)
 
-    def _exposed_among_uncached(self, rows: frozenset[tuple[tuple[int, int], ...]]) -> set[int]:
-        equations = [dict(row) for row in sorted(rows)]
-        exposed = {place for equation in equations for place in equation}
+    def _givers(self, linked: frozenset[Link], exposed: Set[int]) -> Counter[int]:
+        """From each solution for an exposed place, the shown places that it is solved from."""
+        if not exposed:
+            return Counter()
+        equations = [self.equations[number] for number in sorted(number for number, _ in linked)]
+        solved = _solve(equations, {place: place for place in self.hidden})
+        givers = Counter[int]()
+        for pivot, row in solved.items():
+            if pivot in exposed or not exposed.isdisjoint(row):
+                givers.update(
+                    place
+                    for place in row
+                    if place not in self.hidden and self.places.values[place] > 0
+                )
+        return givers
+
+    def _exposed_uncached(self, linked: frozenset[Link]) -> set[int]:
+        """Hidden places for which no other count is found that agrees with all that is shown.
+
+        Walks from the true counts to others that agree with the sums, as far as marks allow, and
+        strikes out each place that was ever seen with another count. What stays is exposed, or
+        may be: hiding more than needed is the safe side.
+        """
+        equations = [
+            {place: self.equations[number][place] for place in sorted(places)}
+            for number, places in sorted(linked, key=lambda link: link[0])
+        ]
+        counts = {place: self.places.values[place] for row in equations for place in row}
+        exposed = set(counts)
         for stride in STRIDES:
-            if not exposed:
-                break
-            for shift in _free_shifts(equations, lambda place, by=stride: place * by % PRIME):
-                if self._is_possible(shift, 1) or self._is_possible(shift, -1):
-                    exposed -= shift.keys()
+            order = {place: place * stride % PRIME for place in counts}
+            solved = _solve(equations, order)
+            pinned = {place for place, row in solved.items() if len(row) == 1}
+            shifts = list(_free_shifts(solved, order))
+            for turn in range(TURNS):
+                if exposed <= pinned:
+                    return exposed
+                for number, shift in enumerate(shifts):
+                    way = 1 if (number * stride + turn) % 2 else -1
+                    self._shift(counts, shift, way) or self._shift(counts, shift, -way)
+                    exposed -= {p for p in shift if counts[p] != self.places.values[p]}
         return exposed
 
-    def _is_possible(self, shift: Mapping[int, int], direction: int) -> bool:
-        return all(
-            self.places.may_be(place, self.places.values[place] + direction * step)
-            for place, step in shift.items()
-        )
+    def _shift(self, counts: dict[int, int], shift: Mapping[int, int], way: int) -> bool:
+        """Move the counts along, if all of them still agree with their marks."""
+        ranges = self.places.ranges
+        for place, step in shift.items():
+            low, high = ranges[place]
+            if not low <= counts[place] + way * step <= high:
+                return False
+        for place, step in shift.items():
+            counts[place] += way * step
+        return True
 
 
-def _connected(equations: Iterable[Equation]) -> Iterator[list[Equation]]:
-    """The equations in groups that share no place."""
-    group_of: dict[int, list[Equation]] = {}
-    for equation in equations:
-        groups = {id(group_of[place]): group_of[place] for place in equation if place in group_of}
-        merged, *others = sorted(groups.values(), key=len, reverse=True) or [[]]
-        merged.append(equation)
-        for other in others:
-            merged += other
-        for moved in (equation, *(e for other in others for e in other)):
-            group_of |= dict.fromkeys(moved, merged)
-    yield from {id(group): group for group in group_of.values()}.values()
+def _connected(sets: Iterable[tuple[Collection[int], int]]) -> Iterator[list[int]]:
+    """The numbers of sets of places, in groups that share no place."""
+    group_of: dict[int, tuple[list[int], list[int]]] = {}  # place -> its group: numbers, places
+    for places, number in sets:
+        met = {id(group_of[place]): group_of[place] for place in places if place in group_of}
+        group, *others = sorted(met.values(), key=lambda g: -len(g[1])) or [([], [])]
+        fresh = [place for place in places if place not in group_of]
+        group[0].append(number)
+        for numbers, moved in (*others, ([], fresh)):
+            group[0].extend(numbers)
+            group[1].extend(moved)
+            group_of.update(dict.fromkeys(moved, group))
+    for numbers, _ in {id(group): group for group in group_of.values()}.values():
+        yield sorted(numbers)
 
 
-def _free_shifts(
-    equations: Sequence[Equation], order: Callable[[int], int]
-) -> Iterator[dict[int, int]]:
-    """Whole-number changes of the unknowns that leave every equation's sum as it is.
+def _free_shifts(solved: Mapping[int, Row], order: Iterable[int]) -> Iterator[dict[int, int]]:
+    """Whole-number changes of the unknowns that leave every solved equation's sum as it is.
 
-    One for each unknown that the equations leave free: a basis of the null space, by Gauss-Jordan
-    elimination on sparse rows. Another order gives another basis.
+    One for each unknown that the equations leave free: a basis of the null space.
     """
-    solved: dict[int, Row] = {}  # by the unknown it is solved for, which no other row holds
-    holders = defaultdict[int, set[int]](set)  # unknown -> rows that hold it
-    for equation in sorted(equations, key=lambda row: (len(row), sorted(map(order, row)))):
+    shifts: dict[int, Row] = {place: {place: 1} for place in order if place not in solved}
+    for pivot, row in solved.items():
+        for place, factor in row.items():
+            if place != pivot:
+                shifts[place][pivot] = -factor
+    for place in sorted(shifts):
+        yield _whole(shifts[place])
+
+
+def _solve(equations: Sequence[Equation], order: Mapping[int, int]) -> dict[int, Row]:
+    """Each equation solved for one of the unknowns, those with an order; the others are given.
+
+    Gauss-Jordan elimination on sparse rows: the unknown a row is solved for, with factor 1, is in
+    no other row. Equations that say nothing new fall away. Another order solves for others.
+    """
+    solved: dict[int, Row] = {}
+    holders = defaultdict[int, set[int]](set)  # unknown -> the rows that hold it
+    for equation in sorted(equations, key=lambda row: (len(row), sorted(row))):
         row: Row = dict(equation)
-        for place in [place for place in equation if place in solved]:
-            _add(row, solved[place], -row[place])
-        if not row:
+        for place in equation:
+            if place in solved:
+                _add(row, solved[place], -row[place])
+        unknown = [place for place in row if place in order]
+        if not unknown:
             continue
-        pivot = min(row, key=lambda place: (abs(row[place]) != 1, len(holders[place]), order(place)))
-        scale = 1 / Fraction(row[pivot]) if abs(row[pivot]) != 1 else row[pivot]
-        row = {place: factor * scale for place, factor in row.items()}
-        for other in holders.pop(pivot, set()):
-            before = set(solved[other])
-            _add(solved[other], row, -solved[other][pivot])
-            for place in before - solved[other].keys():
-                holders[place].discard(other)
-            for place in solved[other].keys() - before:
-                holders[place].add(other)
+        pivot = min(
+            unknown,
+            key=lambda place: (row[place] not in (1, -1), len(holders[place]), order[place]),
+        )
+        if row[pivot] != 1:
+            scale = row[pivot] if row[pivot] == -1 else 1 / Fraction(row[pivot])
+            row = {place: factor * scale for place, factor in row.items()}
+        for other in list(holders[pivot]):
+            holder = solved[other]
+            before = set(holder)
+            _add(holder, row, -holder[pivot])
+            for place in before.symmetric_difference(holder):
+                (holders[place].add if place in holder else holders[place].discard)(other)
         solved[pivot] = row
-        for place in row.keys() - {pivot}:
-            holders[place].add(pivot)
-    for free in sorted({place for equation in equations for place in equation} - solved.keys()):
-        yield _whole({free: 1} | {pivot: -solved[pivot][free] for pivot in holders[free]})
+        for place in row:
+            if place != pivot:
+                holders[place].add(pivot)
+    return solved
 
 
 def _add(row: Row, other: Row, factor: int | Fraction) -> None:
@@ -251,5 +324,5 @@ def _add(row: Row, other: Row, factor: int | Fraction) -> None:
 
 
 def _whole(shift: Row) -> dict[int, int]:
-    scale = lcm(*(Fraction(step).denominator for step in shift.values()))
+    scale = lcm(*(step.denominator for step in shift.values()))
     return {place: int(step * scale) for place, step in shift.items()}

@@ -1,13 +1,14 @@
 """The cohort tables as they may leave a clinic: how each adds up, and what is hidden of it.
 
-Shared rows are broken down by two things at most (grade and protocol, say): the finer ones would
-be nearly all hidden, and would help to solve for what is hidden elsewhere. Patients' rows are not
-shared at all. The same patient counted in two releases, one month apart, is beyond this module.
+Shared rows are broken down by two things at most (grade and protocol, say), in the widest tables by
+one: the finer ones would be nearly all hidden, and would help to solve for what is hidden
+elsewhere. Some tables are not shared at all. That the same patient is counted in two
+releases, one month apart, is beyond this module.
 """
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Any, TypeAlias
 
 import polars as pl
@@ -15,9 +16,16 @@ import polars as pl
 from dashboards.hidden_counts import Cell, Mark, Sum, hidden
 
 TOTAL = "all"
-BREAKDOWNS_AT_MOST = 2
-WORTH = (100, 5, 1)  # of a figure by the number of breakdowns: totals are hidden last
-NOT_SHARED = ("recall_due",)  # one row per patient: for the clinic itself
+WORTH = (1000, 10, 1)  # of a figure by the number of breakdowns: totals are hidden last
+NOT_SHARED = {
+    "recall_due": "one row per patient, for the clinic itself",
+    "month_summary": "a clinic's own month, shown on its pages",
+    "durability": "each day's step of a curve is a count of one or two",
+    "maintenance_return": "each day's step of a curve is a count of one or two",
+    "protocol_comparison": "rates of pairs give their counts back",
+    "band_homogeneity": "of the same pairs",
+    "site_comparison": "observed and expected of each site give its counts back",
+}
 
 Row: TypeAlias = dict[str, Any]
 
@@ -36,6 +44,7 @@ class Shape:
     """How a cohort table adds up.
 
     breakdowns: columns whose row `all` is the sum over their other values.
+    broken_down_at_most: by how many of these a shared row may be broken down.
     apart: the other columns of the grain.
     counts: the counts, those that readers need most first.
     wholes: of a count, the counts that are parts of it, once for each way to divide it.
@@ -43,11 +52,13 @@ class Shape:
     shares: a share that is published without its own count, and the count it is a share of.
     curves: estimates that a row's count enters together with those of all rows before it.
     alike: counts that are the same whatever these columns say.
-    known_as: counts that another table shows under another name.
+    known_as: counts that other tables know under another name, or that share one by accident.
+    fixed: what is true of all rows and is told by a column in other tables.
     """
 
     breakdowns: tuple[str, ...]
     counts: tuple[str, ...]
+    broken_down_at_most: int = 2
     apart: tuple[str, ...] = ()
     wholes: tuple[tuple[str, tuple[str, ...]], ...] = ()
     estimates: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -56,6 +67,7 @@ class Shape:
     stock: Stock | None = None
     alike: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     known_as: Mapping[str, str] = field(default_factory=dict)
+    fixed: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def numbers(self) -> tuple[str, ...]:
@@ -84,7 +96,7 @@ END_REASONS = (
 SHAPES: Mapping[str, Shape] = {
     "response_by_grade": Shape(
         breakdowns=(*_GRADED, "period"),
-        apart=("rule", "grading"),
+        apart=("rule", "unit", "grading"),
         counts=(
             *("courses", "evaluable", "responders", "patients", "not_measured"),
             *("not_applicable", "unchanged", "worsened"),
@@ -102,9 +114,11 @@ SHAPES: Mapping[str, Shape] = {
             "regression_alone": ("evaluable",),
         },
         shares={"other_treatment": "evaluable"},
+        alike={"courses": ("rule",), "patients": ("rule", "unit")},
     ),
     "response_at_session": Shape(
         breakdowns=_GRADED,
+        broken_down_at_most=1,
         apart=("rule", "grading", "session_number"),
         counts=("begun", "responding", "treated", "measured", "stopped", "worsened"),
         wholes=(
@@ -119,6 +133,7 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "sessions_to_response": Shape(
         breakdowns=_GRADED,
+        broken_down_at_most=1,
         apart=("rule", "grading", "session_number"),
         counts=("at_risk", "responded", "stopped", "censored"),
         stock=Stock("at_risk", "session_number", ("responded", "stopped", "censored")),
@@ -157,6 +172,7 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "delivery": Shape(
         breakdowns=("site", "protocol", "month"),
+        broken_down_at_most=1,
         counts=(
             "session_eyes",
             *(f"{check}_recorded" for check in _DELIVERY_CHECKS),
@@ -186,6 +202,8 @@ SHAPES: Mapping[str, Shape] = {
             "median_minutes_before": ("measured",),
             "median_minutes_after": ("measured",),
         },
+        known_as={"measured": "minutes_measured"},
+        fixed={"unit": "course", "grading": "symptoms"},
     ),
     "dose_response": Shape(
         breakdowns=("site", "protocol"),
@@ -198,20 +216,12 @@ SHAPES: Mapping[str, Shape] = {
             "seconds_to": ("evaluable",),
         },
     ),
-    "month_summary": Shape(
-        breakdowns=("site", "month"),
-        counts=(
-            *("sessions", "new_courses", "completed", "stopped", "matured", "evaluable"),
-            *("responders", "sessions_asked", "treated_patients", "due", "overdue", "harms"),
-            "refused_rows",
-        ),
-        wholes=(
-            ("sessions", ("sessions_asked",)),
-            ("matured", ("evaluable",)),
-            ("evaluable", ("responders",)),
-        ),
-        estimates={"chair_minutes": ("sessions",)},
-        known_as={"sessions_asked": "asked", "new_courses": "started", "stopped": "stopped_known"},
+    "follow_up_completeness": Shape(
+        breakdowns=("site", "protocol"),
+        counts=("courses", "seen"),
+        wholes=(("courses", ("seen",)),),
+        estimates=dict.fromkeys(("observed_days", "potential_days", "completeness"), ("seen",)),
+        fixed={"unit": "course"},
     ),
 }
 
@@ -238,8 +248,7 @@ class SharedTables:
         marks = hidden(counts, sums, below)
         self._schemas = {name: table.schema for name, table in tables.items()}
         self._rows = {
-            name: _with_marks(SHAPES[name], rows, cells[name], marks)
-            for name, rows in kept.items()
+            name: _with_marks(SHAPES[name], rows, cells[name], marks) for name, rows in kept.items()
         }
 
     def find(self, table: str, **where: object) -> list[Row]:
@@ -266,7 +275,7 @@ def _shared_rows(table: pl.DataFrame, shape: Shape) -> list[Row]:
     broken_down = pl.sum_horizontal(
         (pl.col(column) != TOTAL).cast(pl.Int64) for column in shape.breakdowns
     )
-    return table.filter(broken_down <= BREAKDOWNS_AT_MOST).to_dicts()
+    return table.filter(broken_down <= shape.broken_down_at_most).to_dicts()
 
 
 def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
@@ -279,8 +288,8 @@ def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
         count = _count(shape, row, column)
         if count is not None:
             cell = Cell(_name(shape, column, place), rank * WORTH[broken_down_by])
-            if counts.setdefault(cell, count) != count:  # the same name, yet another count
-                cell = replace(cell, name=(*cell.name, table))
+            if counts.setdefault(cell, count) != count:  # alike by name, yet not in fact
+                cell = replace(cell, name=(table, column, *map(str, place.items())))
                 counts[cell] = count
             cells[column] = cell
     return cells
@@ -288,7 +297,9 @@ def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
 
 def _count(shape: Shape, row: Row, column: str) -> int | None:
     if column in shape.shares and row[column] is not None:
-        return round(row[column] * row[shape.shares[column]])
+        share: float = row[column]
+        of: int = row[shape.shares[column]]
+        return round(share * of)
     count: int | None = row[column]
     return count
 
@@ -296,6 +307,7 @@ def _count(shape: Shape, row: Row, column: str) -> int | None:
 def _place(shape: Shape, row: Row) -> dict[str, str]:
     """What tells the row from others; a total over grades is the same whatever the grading."""
     place = {column: str(row[column]) for column in (*shape.apart, *shape.breakdowns)}
+    place |= shape.fixed
     if place.get("grade") == TOTAL:
         place.pop("grading", None)
     return {column: value for column, value in place.items() if value != TOTAL}
@@ -318,7 +330,7 @@ def _sums(shape: Shape, rows: list[Row], cells: list[dict[str, Cell]]) -> Iterat
 
 
 def _sum(whole_row: Mapping[str, Cell], whole: str, parts: list[Cell | None]) -> Iterator[Sum]:
-    known = tuple(part for part in parts if part is not None)
+    known = tuple(dict.fromkeys(part for part in parts if part is not None))
     if whole in whole_row and known:
         yield Sum(whole_row[whole], known)
 
@@ -335,7 +347,7 @@ def _sums_over(
     def total(row: Row) -> tuple[tuple[str, str], ...]:
         return tuple(sorted(_place(shape, {**row, column: TOTAL}).items()))
 
-    def family(i: int) -> tuple[object, ...]:
+    def family(i: int) -> tuple[tuple[tuple[str, str], ...], str]:
         return (total(rows[i]), rows[i].get("grading", "") if column == "grade" else "")
 
     members = sorted((i for i, row in enumerate(rows) if row[column] != TOTAL), key=family)
@@ -361,7 +373,7 @@ def _neighbours(shape: Shape, along: str, rows: list[Row]) -> Iterator[tuple[int
     grain = [column for column in (*shape.apart, *shape.breakdowns) if column != along]
     key = [(*(row[column] for column in grain), row[along]) for row in rows]
     order = sorted(range(len(rows)), key=key.__getitem__)
-    for now, then in zip(order, order[1:], strict=False):
+    for now, then in pairwise(order):
         if key[now][:-1] == key[then][:-1]:
             yield now, then
 

@@ -50,7 +50,8 @@ class Warehouse:
 
     def find(self, table: str, **where: object) -> list[Row]:
         matches = [pl.col(column) == value for column, value in where.items()]
-        return self._frames[table].filter(*matches).to_dicts()
+        rows: list[Row] = self._frames[table].filter(*matches).to_dicts()
+        return rows
 
     def cohorts(self) -> dict[str, pl.DataFrame]:
         return {name: frame for name, frame in self._frames.items() if "." not in name}

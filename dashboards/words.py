@@ -64,6 +64,7 @@ EVENTS = {
     "burn": "burn",
     "corneal": "harm to the cornea",
     "other": "other harm",
+    "unknown": "harm of a kind that could not be read",
 }
 SEVERITIES = {
     "mild": "mild",
@@ -108,15 +109,15 @@ REASONS: Mapping[str, tuple[str, str]] = {
     ),
     "unreadable": (
         "the value cannot be read as a number, date or code",
-        "Correct the value, or describe the clinic's format in its mapping file.",
+        "Correct the value, or export it in the contract's format.",
     ),
     "out_of_range": (
         "the value lies outside the possible range",
-        "Look for a slip of the pen or another unit; correct it or describe the unit in the mapping.",
+        "Look for a slip of the pen or another unit; correct it and export the row again.",
     ),
     "unknown_code": (
         "the code is not in the contract",
-        "Use a code of the contract, or translate the clinic's own in its mapping file.",
+        "Use a code of the contract.",
     ),
     "after_batch": (
         "the date lies after the last day the batch covers",
@@ -153,7 +154,7 @@ REASONS: Mapping[str, tuple[str, str]] = {
     ),
     "unknown_column": (
         "the column is not in the contract and is not read",
-        "Nothing if it is not needed; else name its column in the mapping file.",
+        "Nothing if it is not needed; else name the column as the contract does.",
     ),
 }
 WHOLE_ROW = "whole_row"
@@ -205,7 +206,7 @@ def per_100_span(low: Number, high: Number) -> str:
 
 
 def _span(low: str, high: str) -> str:
-    return low if low in (NONE, HIDDEN) else f"{low} to {high}"
+    return low if low in (NONE, HIDDEN) else f"{low}\u00a0to\u00a0{high}"
 
 
 def many(value: Number, one: str, below: int, several: str | None = None) -> str:
@@ -224,6 +225,13 @@ def hours(minutes: Number) -> str:
 
 def day(value: date | None) -> str:
     return f"{value.day} {calendar.month_name[value.month]} {value.year}" if value else NONE
+
+
+def short_day(value: date | None) -> str:
+    """As tables show it: `9 Apr 2026`, its parts kept together."""
+    if value is None:
+        return NONE
+    return f"{value.day}\u00a0{calendar.month_abbr[value.month]}\u00a0{value.year}"
 
 
 def month(code: str) -> str:

@@ -31,7 +31,8 @@ def render(sql: str, /, *, engine: str = "duckdb", **variables: Any) -> str:
     """Render Jinja text with every macro of the project at hand.
 
     Args:
-        sql: text that may call the project's macros; no `ref` or `source`, which need dbt.
+        sql: text that may call the project's macros; `ref` gives the bare name, for a table of that
+            name; no `source`, which needs dbt.
         engine: whose version of the macros in `macros/dialect` is taken.
         variables: what `var(...)` reads.
 
@@ -43,6 +44,10 @@ def render(sql: str, /, *, engine: str = "duckdb", **variables: Any) -> str:
         undefined=StrictUndefined,
         extensions=["jinja2.ext.do", "jinja2.ext.loopcontrols"],
     )
-    environment.globals |= {"adapter": _Adapter(engine), "var": variables.__getitem__}
+    environment.globals |= {
+        "adapter": _Adapter(engine),
+        "ref": lambda name: name,
+        "var": variables.__getitem__,
+    }
     macros = "".join(file.read_text(encoding="utf-8") for file in sorted(MACROS.rglob("*.sql")))
     return environment.from_string(macros + sql).render().strip()

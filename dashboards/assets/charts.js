@@ -4,7 +4,7 @@
 const PAPER_PX = 660; // an A4 page between its margins
 
 const plots = Array.from(document.querySelectorAll(".chart .plot"), (plot) => {
-  const figure = JSON.parse(plot.parentElement.querySelector("script").textContent);
+  const figure = JSON.parse(plot.closest(".chart").querySelector("script").textContent);
   Plotly.newPlot(plot, figure.data, figure.layout, { responsive: true, displayModeBar: false });
   return plot;
 });

@@ -10,9 +10,7 @@ from dashboards.source import HEADLINE_SHARE, Clinic, Source, clinic_menu, drawn
 from dashboards.warehouse import Row
 
 MONTHS_SHOWN = 13  # this month, and the same month a year before
-FEW_MEASURED = (
-    "Fewer than 60 in 100 of them were measured: too few to say how the others fared."
-)
+FEW_MEASURED = "Fewer than 60 in 100 of them were measured: too few to say how the others fared."
 
 
 def pages(source: Source) -> Iterator[Page]:
@@ -27,7 +25,9 @@ def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str
     row = rows[place]
     month = row["month"]
     recent = rows[max(0, place + 1 - MONTHS_SHOWN) : place + 1]
-    delivery = _delivery(source, clinic, month)
+    names = [words.short_month(row["month"]) for row in recent]
+    delivered = _delivered(source, clinic, recent)
+    this_month = [row for row in delivered if row["month"] == month]
     return Page(
         path=path,
         template="month.html",
@@ -43,13 +43,17 @@ def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str
                 f"Your own system should show {source.many(row['sessions'], 'session')} for "
                 f"{words.month(month)}. If it does not, tell whoever sends the exports."
             ),
-            "follow_up": _follow_up(source, row),
             "due": (
-                f"At the end of the month {source.many(row['due'], 'patient')} due and "
-                f"{source.count(row['overdue'])} overdue for maintenance."
+                f"At the end of the month {source.many(row['due'], 'patient')} "
+                f"{'was' if row['due'] == 1 else 'were'} due for maintenance and "
+                f"{source.count(row['overdue'])} overdue."
             ),
-            "delivery": delivery,
-            "charts": _charts(source, clinic, recent),
+            "sessions_chart": _sessions_chart(source, recent, names),
+            "follow_up_chart": _follow_up_chart(source, recent, names),
+            "delivery": [
+                made(source, row) for row in this_month for made in (_as_planned, _on_record)
+            ],
+            "delivery_chart": _delivery_chart(source, delivered) if delivered else None,
             "refused": refusals.of_batches(source, clinic, month),
             "before": _link(clinic, rows, place - 1),
             "after": _link(clinic, rows, place + 1),
@@ -112,35 +116,28 @@ def _follow_up(source: Source, row: Row) -> list[str]:
     return sentences
 
 
-def _delivery(source: Source, clinic: Clinic, month: str) -> Table:
-    rows = source.full.find("delivery", site=clinic.code, protocol=TOTAL, month=month)
-    lines = []
-    for row in rows:
-        eyes = source.count(row["session_eyes"])
-        lines += [
+def _as_planned(source: Source, row: Row) -> Table:
+    return table(
+        f"As planned, of {source.many(row['session_eyes'], 'eye')} treated "
+        "(a session counts once for each eye)",
+        ("What", "eyes recorded", "of 100 recorded"),
+        [
             (
                 text,
-                f"{source.count(row[f'{check}_recorded'])} of {eyes}",
+                source.count(row[f"{check}_recorded"]),
                 words.in_100(row[f"{check}_share"]),
             )
             for check, text in words.DELIVERY.items()
-        ]
-        lines += [
-            (text, f"{source.count(row[mark])} of {eyes}", words.NONE)
-            for mark, text in words.DELIVERY_MARKS.items()
-        ]
-    return table(
-        "Eyes treated (one session counts once for each eye)",
-        ("What", "recorded, or done", "so many in 100 recorded"),
-        lines,
-        empty="no eye was treated.",
+        ],
     )
 
 
-def _charts(source: Source, clinic: Clinic, rows: list[Row]) -> list[Chart]:
-    months = [words.short_month(row["month"]) for row in rows]
-    charts = [_sessions_chart(source, rows, months), _follow_up_chart(source, rows, months)]
-    return [*charts, *_delivery_charts(source, clinic, rows)]
+def _on_record(source: Source, row: Row) -> Table:
+    return table(
+        f"On record, of {source.many(row['session_eyes'], 'eye')} treated",
+        ("What", "eyes"),
+        [(text, source.count(row[mark])) for mark, text in words.DELIVERY_MARKS.items()],
+    )
 
 
 def _sessions_chart(source: Source, rows: list[Row], months: list[str]) -> Chart:
@@ -196,58 +193,57 @@ def _follow_up_chart(source: Source, rows: list[Row], months: list[str]) -> Char
     )
 
 
-def _delivery_charts(source: Source, clinic: Clinic, rows: list[Row]) -> list[Chart]:
+def _delivered(source: Source, clinic: Clinic, rows: list[Row]) -> list[Row]:
+    """Delivery in those of these months in which an eye was treated."""
     found = {
-        row["month"]: row
-        for row in source.full.find("delivery", site=clinic.code, protocol=TOTAL)
+        row["month"]: row for row in source.full.find("delivery", site=clinic.code, protocol=TOTAL)
     }
-    treated = [found[row["month"]] for row in rows if row["month"] in found]
-    if not treated:
-        return []
+    return [found[row["month"]] for row in rows if row["month"] in found]
+
+
+def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
     months = [words.short_month(row["month"]) for row in treated]
     now = treated[-1]
-    return [
-        Chart(
-            slug="delivered",
-            heading="Delivered as planned, month by month",
-            reading=(
-                f"In {months[-1]} the plateau lay in the protocol's band in "
-                f"{words.in_100(now['in_band_share'])} of 100 eyes recorded "
-                f"({source.count(now['in_band_recorded'])} of "
-                f"{source.count(now['session_eyes'])} eyes treated)."
-            ),
-            limits=(
-                "Only what was recorded can be judged. Bands, minutes and spacing are those of "
-                "group.toml: common practice, no source."
-            ),
-            figure=figures.lines(
-                months,
-                [
-                    figures.Line(text, [drawn(row[f"{check}_share"], 100) for row in treated])
-                    for check, text in words.DELIVERY.items()
-                ],
-                "month",
-                "of 100 eyes recorded",
-                upto=100,
-            ),
-            table=table(
-                "Delivered as planned, of 100 eyes recorded (eyes recorded)",
-                ("Month", "eyes treated", *words.DELIVERY.values()),
-                [
-                    (
-                        label,
-                        source.count(row["session_eyes"]),
-                        *(
-                            f"{words.in_100(row[f'{check}_share'])} "
-                            f"({source.count(row[f'{check}_recorded'])})"
-                            for check in words.DELIVERY
-                        ),
-                    )
-                    for label, row in zip(months, treated, strict=True)
-                ],
-            ),
-        )
-    ]
+    return Chart(
+        slug="delivered",
+        heading="Delivered as planned, month by month",
+        reading=(
+            f"In {months[-1]} the plateau lay in the protocol's band in "
+            f"{words.in_100(now['in_band_share'])} of 100 eyes recorded "
+            f"({source.count(now['in_band_recorded'])} of "
+            f"{source.count(now['session_eyes'])} eyes treated)."
+        ),
+        limits=(
+            "Only what was recorded can be judged. Bands, minutes and spacing are those of "
+            "group.toml: common practice, no source."
+        ),
+        figure=figures.lines(
+            months,
+            [
+                figures.Line(text, [drawn(row[f"{check}_share"], 100) for row in treated])
+                for check, text in words.DELIVERY.items()
+            ],
+            "month",
+            "of 100 eyes recorded",
+            upto=100,
+        ),
+        table=table(
+            "Delivered as planned, of 100 eyes recorded (eyes recorded)",
+            ("Month", "eyes treated", *words.DELIVERY.values()),
+            [
+                (
+                    label,
+                    source.count(row["session_eyes"]),
+                    *(
+                        f"{words.in_100(row[f'{check}_share'])} "
+                        f"({source.count(row[f'{check}_recorded'])})"
+                        for check in words.DELIVERY
+                    ),
+                )
+                for label, row in zip(months, treated, strict=True)
+            ],
+        ),
+    )
 
 
 def _by_month(source: Source, caption: str, rows: list[Row], columns: dict[str, str]) -> Table:

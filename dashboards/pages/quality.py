@@ -1,5 +1,6 @@
 """Data quality: the gates' verdict, what each clinic sent, and how to mend what was refused."""
 
+import re
 from collections.abc import Iterator
 
 from dashboards import cautions, words
@@ -51,51 +52,76 @@ def verdict(source: Source) -> str:
 
 
 def _warnings(source: Source) -> list[Row]:
+    """What a warning says and whom it concerns; keys and counts stay on the clinics' pages."""
     return [
         {
             "what": row["description"],
-            "seen": row["observed"],
-            "where": row["offending"] or "",
-            "next": row.get("next_step") or "",
+            "clinics": [
+                Link(clinic.label, f"{clinic.folder}quality.html")
+                for clinic in source.clinics_with_data
+                if _concerning(row, clinic)
+            ],
         }
-        for row in source.full.find("quality.gate_results", success=False)
+        for row in _failed(source)
     ]
+
+
+def _failed(source: Source) -> list[Row]:
+    return source.full.find("quality.gate_results", success=False)
+
+
+def _concerning(row: Row, clinic: Clinic) -> list[str]:
+    """Those of a warning's offending places that begin with the clinic's code."""
+    places = (row["offending"] or "").split("; ")
+    return [place for place in places if re.match(rf"{clinic.code}\b", place)]
+
+
+def _clinic_warnings(source: Source, clinic: Clinic) -> Table:
+    return table(
+        "Warnings of the checks (20 places at most each)",
+        ("Check", "where"),
+        [
+            (row["description"], "; ".join(places))
+            for row in _failed(source)
+            if (places := _concerning(row, clinic))
+        ],
+        words_in=(0, 1),
+        empty="none.",
+    )
 
 
 def _results(source: Source) -> Table:
     return table(
         "Every check",
-        ("Check", "gate", "outcome", "seen"),
+        ("Check", "gate", "outcome"),
         [
             (
                 row["description"],
                 words.plain(row["gate"], words.GATES),
                 "passed" if row["success"] else "warning",
-                row["observed"],
             )
             for row in source.full.find("quality.gate_results")
         ],
-        words_in=(0, 1, 2, 3),
+        words_in=(0, 1, 2),
     )
 
 
 def _clinics(source: Source) -> Table:
     return table(
-        "What each clinic sent",
-        ("Clinic", "data up to", "latest batch", "rows refused in the latest month", "own page"),
+        "How far each clinic's data go",
+        ("Clinic", "data up to", "latest batch", "own page"),
         [
             (
                 clinic.label,
                 words.day(clinic.cutoff),
                 latest_batch(source, clinic),
-                _refused(source, clinic),
                 Link("what was refused", f"{clinic.folder}quality.html")
                 if source.months(clinic)
                 else "no data yet",
             )
             for clinic in source.clinics
         ],
-        words_in=(0, 1, 2, 4),
+        words_in=(0, 1, 2, 3),
     )
 
 
@@ -103,11 +129,6 @@ def latest_batch(source: Source, clinic: Clinic) -> str:
     rows = source.full.find("staging.stg_batches", site=clinic.code)
     newest = max(rows, key=lambda row: row["position"], default=None)
     return newest["batch"] if newest else words.NONE
-
-
-def _refused(source: Source, clinic: Clinic) -> str:
-    rows = source.shared.find("month_summary", site=clinic.code)
-    return source.count(rows[-1]["refused_rows"]) if rows else words.NONE
 
 
 def _clinic_page(source: Source, clinic: Clinic) -> Page:
@@ -118,6 +139,7 @@ def _clinic_page(source: Source, clinic: Clinic) -> Page:
         content={
             "batch": latest_batch(source, clinic),
             "cutoff": words.day(clinic.cutoff),
+            "warnings": _clinic_warnings(source, clinic),
             "latest": refusals.of_batches(source, clinic, latest_batch(source, clinic)),
             "all": refusals.of_batches(source, clinic),
             "files": refusals.arrived(source, clinic),

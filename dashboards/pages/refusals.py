@@ -61,18 +61,19 @@ def _files(source: Source, clinic: Clinic, batch: str) -> Table:
 def _rows(source: Source, clinic: Clinic, batch: str) -> Table:
     return table(
         "Rows refused (a row counts under each of its reasons)",
-        ("File", "column", "rows", "why", "how to mend it"),
+        ("File", "column", "rows", "in place of a row on record", "why", "how to mend it"),
         [
             (
                 f"{row['batch']} / {row['file']}",
                 _column(row),
-                _with_replaced(source, row),
+                source.count(row["rows"]),
+                source.count(row["would_have_replaced"]),
                 words.capital(words.reason(row["reason"])),
                 words.remedy(row["reason"]),
             )
             for row in _found(source, "quality.refused_reasons", clinic, batch)
         ],
-        words_in=(0, 1, 3, 4),
+        words_in=(0, 1, 4, 5),
         empty="none.",
     )
 
@@ -99,10 +100,3 @@ def _flags(source: Source, clinic: Clinic, batch: str) -> Table:
 def _column(row: Row) -> str:
     column: str = row["column_name"]
     return "the whole row" if column == words.WHOLE_ROW else column
-
-
-def _with_replaced(source: Source, row: Row) -> str:
-    if not row["would_have_replaced"]:
-        return source.count(row["rows"])
-    replaced = source.count(row["would_have_replaced"])
-    return f"{source.count(row['rows'])} ({replaced} would have replaced an earlier row)"

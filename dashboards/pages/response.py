@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from dashboards import cautions, figures, words
+from dashboards.hidden_counts import Mark
 from dashboards.page import Chart, Page, Table, table
 from dashboards.pages import sessions
 from dashboards.shared_tables import TOTAL
@@ -156,7 +157,7 @@ def _chart(source: Source, rule: Row, rows: list[Row]) -> Chart | None:
             [
                 figures.Dot(
                     label=words.GRADES[FIRST_GRADING][row["grade"]],
-                    note=f"{source.count(row['evaluable'])} measured",
+                    note=_note(source, row),
                     value=drawn(row["response_rate"], 100),
                     low=drawn(row["rate_low"], 100),
                     high=drawn(row["rate_high"], 100),
@@ -172,6 +173,12 @@ def _chart(source: Source, rule: Row, rows: list[Row]) -> Chart | None:
         ),
         table=_grade_table(source, rule, FIRST_GRADING, rows),
     )
+
+
+def _note(source: Source, row: Row) -> str:
+    if isinstance(row["response_rate"], Mark):
+        return "share hidden"
+    return f"{source.count(row['evaluable'])} measured"
 
 
 def _grade_table(source: Source, rule: Row, grading: str, rows: list[Row]) -> Table:
@@ -223,9 +230,13 @@ def _figures(
     return table(
         caption,
         (
-            *(what, units, "rule does not apply", "not measured", "measured"),
-            *("better", "unchanged", "worse", "better of 100 measured", "95 % limits"),
-            *("if none / all not measured were better", "mean gain", "other treatment too, of 100"),
+            *(what, units, "does not apply", "not measured", "measured"),
+            *("better", "un\u00adchanged", "worse", "better, of 100", "95 % limits"),
+            *(
+                "if no, or every, other were better",
+                "mean gain",
+                "also treated other\u00adwise, of 100",
+            ),
         ),
         [
             (
@@ -235,9 +246,7 @@ def _figures(
                 *(source.count(row[c]) for c in ("unchanged", "worsened")),
                 _rate(source, row),
                 words.in_100_span(row["rate_low"], row["rate_high"]),
-                words.in_100_span(
-                    row["rate_if_missing_failed"], row["rate_if_missing_responded"]
-                ),
+                words.in_100_span(row["rate_if_missing_failed"], row["rate_if_missing_responded"]),
                 words.points(row["mean_improvement"]),
                 words.in_100(row["other_treatment"]),
             )

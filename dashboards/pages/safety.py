@@ -1,8 +1,10 @@
 """Is it safe: harms against sessions that asked, and harms that wait for a decision."""
 
 from collections.abc import Iterator
+from datetime import date
 
 from dashboards import cautions, figures, words
+from dashboards.hidden_counts import Mark
 from dashboards.page import Chart, Page, Table, table
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Clinic, Source, clinic_menu, drawn
@@ -12,7 +14,8 @@ EVERYWHERE = {"protocol": TOTAL, "month": TOTAL, "severity": TOTAL}
 LIMITS = (
     "Per 100 sessions that asked; lines are exact (Poisson) 95 % limits. Where none was seen, only "
     "the upper end is drawn: up to so many in 100 are not excluded. A session that did not ask "
-    "counts as not asked, never as none. One session can bring several harms."
+    "counts as not asked, never as none. Redness and discomfort count too, and one session can "
+    "bring several harms."
 )
 
 
@@ -84,9 +87,9 @@ def _reported(source: Source, row: Row) -> list[str]:
     if row["events"] == 0:
         return []
     serious = (
-        "none of them serious"
+        "none of them recorded as serious"
         if row["serious"] == 0
-        else f"{source.count(row['serious'])} of them serious"
+        else f"{source.count(row['serious'])} of them recorded as serious"
     )
     was = "was" if row["events"] == 1 else "were"
     return [f"{words.capital(source.many(row['events'], 'harm'))} {was} reported, {serious}."]
@@ -101,13 +104,14 @@ def _rate(row: Row) -> list[str]:
 
 
 def harms_to_settle(source: Source, clinic: Clinic) -> list[Row]:
-    rows = source.full.find("quality.harms_to_settle", site=clinic.code)
-    return [row for row in rows if not row["settled"]]
+    """Those that wait for a decision, newest first; at the end those without a date."""
+    rows = source.full.find("quality.harms_to_settle", site=clinic.code, settled=False)
+    return sorted(
+        rows, key=lambda row: (row["event_date"] or date.min, row["harm_key"]), reverse=True
+    )
 
 
-def _any_harm(
-    tables: Tables, site: str, protocol: str = TOTAL, month: str = TOTAL
-) -> list[Row]:
+def _any_harm(tables: Tables, site: str, protocol: str = TOTAL, month: str = TOTAL) -> list[Row]:
     place = {"site": site, "protocol": protocol, "month": month}
     return tables.find("safety", event=TOTAL, severity=TOTAL, **place)
 
@@ -131,7 +135,7 @@ def _chart(source: Source, tables: Tables, site: str) -> Chart | None:
             [
                 figures.Dot(
                     label=words.EVENTS[row["event"]],
-                    note="none seen" if row["events"] == 0 else source.count(row["events"]),
+                    note=_note(source, row),
                     value=drawn(row["rate_per_100"]) if row["events"] else None,
                     low=drawn(row["rate_low"]),
                     high=drawn(row["rate_high"]),
@@ -146,10 +150,18 @@ def _chart(source: Source, tables: Tables, site: str) -> Chart | None:
     )
 
 
+def _note(source: Source, row: Row) -> str:
+    if row["events"] == 0:
+        return "none seen"
+    if isinstance(row["events"], Mark):
+        return f"{source.count(row['events'])}, not drawn"
+    return source.count(row["events"])
+
+
 def _event_table(source: Source, rows: list[Row]) -> Table:
     return table(
         "Harms by what happened",
-        ("Harm", "seen", "serious", "sessions asked", "per 100 asked", "95 % limits"),
+        ("Harm", "seen", "recorded as serious", "sessions asked", "per 100 asked", "95 % limits"),
         [
             (
                 words.EVENTS[row["event"]],
@@ -169,7 +181,7 @@ def _severity_table(source: Source, tables: Tables, site: str) -> Table:
     by_severity = {row["severity"]: row for row in rows}
     return table(
         "Harms by severity",
-        ("Severity", "seen", "serious"),
+        ("Severity", "seen", "recorded as serious"),
         [
             (
                 label,
@@ -182,12 +194,10 @@ def _severity_table(source: Source, tables: Tables, site: str) -> Table:
     )
 
 
-def _totals_table(
-    source: Source, caption: str, what: str, rows: list[tuple[str, Row]]
-) -> Table:
+def _totals_table(source: Source, caption: str, what: str, rows: list[tuple[str, Row]]) -> Table:
     return table(
         caption,
-        (what, "sessions", "asked", "harms", "serious", "per 100 asked", "95 % limits"),
+        (what, "sessions", "asked", "harms", "recorded as serious", "per 100 asked", "95 % limits"),
         [
             (
                 label,
@@ -209,7 +219,8 @@ def _clinic_page(source: Source, clinic: Clinic) -> Page:
         content={
             "harm_line": harm_line(source, source.full, clinic.code),
             "chart": _chart(source, source.full, clinic.code),
-            "to_settle": [_waiting(row) for row in harms_to_settle(source, clinic)],
+            "to_settle": _waiting(harms_to_settle(source, clinic)),
+            "example": next((row["harm_key"] for row in harms_to_settle(source, clinic)), ""),
             "site": clinic.code,
             "as_of": source.as_of.isoformat(),
             "settled": _settled(source, clinic),
@@ -241,35 +252,51 @@ def reported(source: Source, clinic: Clinic, month: str = "") -> Table:
     rows.sort(key=lambda row: (row["event_date"], row["harm_key"]), reverse=True)
     return table(
         f"Harms reported in {words.month(month)}" if month else "Every harm on record",
-        ("Date", "what", "severity", "serious", "eye", "how it is known", "session", "key"),
+        ("Date", "what", "severity", "serious", "eye", "how it is known", "key"),
         [
             (
-                words.day(row["event_date"]),
+                words.short_day(row["event_date"]),
                 words.plain(row["event"], words.EVENTS),
                 words.plain(row["severity"], words.SEVERITIES),
                 {True: "yes", False: "no", None: words.NONE}[row["serious"]],
                 words.EYES.get(row["eye"], words.NONE),
-                words.plain(row["source"], words.HARM_SOURCES),
-                words.day(row["session_date"]),
+                _known_from(row),
                 row["harm_key"],
             )
             for row in rows
         ],
-        words_in=tuple(range(8)),
+        words_in=tuple(range(7)),
         empty="none on record.",
     )
 
 
-def _waiting(row: Row) -> dict[str, str]:
-    return {
-        "key": row["harm_key"],
-        "what": words.listing(
-            [words.plain(event, words.EVENTS) for event in row["event"].split(", ")]
-        ),
-        "date": words.day(row["event_date"]),
-        "why": words.plain(row["why"], words.HARM_FATES),
-        "batch": row["batch"],
-    }
+def _known_from(row: Row) -> str:
+    how = words.plain(row["source"], words.HARM_SOURCES)
+    if row["source"] != "report" or row["session_date"] is None:
+        return how
+    return f"{how}, after the session of {words.short_day(row['session_date'])}"
+
+
+def _waiting(rows: list[Row]) -> Table:
+    return table(
+        "Harms that wait for a decision",
+        ("Date", "what", "what became of it", "batch", "key"),
+        [
+            (
+                words.short_day(row["event_date"]),
+                _what(row),
+                words.plain(row["why"], words.HARM_FATES),
+                row["batch"],
+                row["harm_key"],
+            )
+            for row in rows
+        ],
+        words_in=tuple(range(5)),
+    )
+
+
+def _what(row: Row) -> str:
+    return words.listing([words.plain(event, words.EVENTS) for event in row["event"].split(", ")])
 
 
 def _settled(source: Source, clinic: Clinic) -> Table:
@@ -280,8 +307,8 @@ def _settled(source: Source, clinic: Clinic) -> Table:
         [
             (
                 row["harm_key"],
-                words.plain(row["event"], words.EVENTS),
-                words.day(row["event_date"]),
+                _what(row),
+                words.short_day(row["event_date"]),
                 words.plain(row["why"], words.HARM_FATES),
                 row["decision"],
             )

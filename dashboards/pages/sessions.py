@@ -86,6 +86,7 @@ def _by_grade(source: Source, rule: Row) -> Chart | None:
         ],
         note="All protocols together end at the shortest plan among them. ",
         rule=rule,
+        told_last=1,
     )
 
 
@@ -103,6 +104,7 @@ def _by_protocol(source: Source, rule: Row) -> Chart | None:
         ],
         note="Each protocol ends at its own plan, and protocols treat different patients. ",
         rule=rule,
+        told_last=len(source.protocols),
     )
 
 
@@ -114,16 +116,19 @@ def _lines(
     groups: Sequence[tuple[str, list[Row]]],
     note: str,
     rule: Row,
+    told_last: int,
 ) -> Chart | None:
+    """Lines for each group; the sentence tells of the last so many of them."""
     if not groups:
         return None
     steps = sorted({row["session_number"] for _, rows in groups for row in rows})
     units = words.UNITS[rule["unit"]] + "s"
     ordered = [(label, sorted(rows, key=_number)) for label, rows in groups]
+    told = ordered[-told_last:]
     return Chart(
         slug=slug,
         heading=heading,
-        reading=_reading(source, ordered[-1], units),
+        reading=" ".join(_reading(source, group, units) for group in told),
         limits=f"Upright strokes are 95 % limits. {note}{OF_ALL_BEGUN}",
         figure=figures.lines(
             steps,
@@ -139,7 +144,7 @@ def _lines(
             ],
             "after session",
             f"better, of 100 {units} begun",
-            upto=100,
+            upto=None,
         ),
         table=_table(source, heading, what, ordered, units),
     )
@@ -193,9 +198,7 @@ def _table(
 
 def _nested(source: Source, clinic: Clinic, rule: Row, protocol: str) -> Chart | None:
     place = totals(site=clinic.code, grading=GRADING, grade=TOTAL, protocol=protocol)
-    rows = sorted(
-        source.full.find("response_at_session", rule=rule["rule"], **place), key=_number
-    )
+    rows = sorted(source.full.find("response_at_session", rule=rule["rule"], **place), key=_number)
     if not rows:
         return None
     label = source.protocols[protocol]
@@ -223,7 +226,9 @@ def _nested(source: Source, clinic: Clinic, rule: Row, protocol: str) -> Chart |
             "after session",
             units,
         ),
-        table=_table(source, f"{label}: {words.RULES[rule['rule']]}", "Protocol", [(label, rows)], units),
+        table=_table(
+            source, f"{label}: {words.RULES[rule['rule']]}", "Protocol", [(label, rows)], units
+        ),
     )
 
 

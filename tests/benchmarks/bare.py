@@ -14,6 +14,7 @@ from ingest.contract import KINDS
 from models import build
 from pipeline.workspace import Release
 
+MEMORY = "3GB"  # as models/profiles.yml gives dbt
 READERS = {
     "csv*": "read_csv(?, union_by_name = true, all_varchar = true)",
     "parquet": "read_parquet(?, union_by_name = true)",
@@ -50,6 +51,7 @@ def sql_seconds(release: Release) -> float:
         tempfile.TemporaryDirectory() as scratch,
         duckdb.connect(f"{scratch}/{release.warehouse.name}") as connection,
     ):
+        connection.sql(f"set memory_limit = '{MEMORY}'")
         _copy_seeds(connection, release)
         for schema in sorted({node["schema"] for node in nodes.values()}):
             connection.sql(f"create schema if not exists {schema}")

@@ -10,6 +10,7 @@ from datetime import date
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import yaml
 
 from pipeline.settings import Settings
@@ -196,9 +197,13 @@ def _base(
     columns: Sequence[str],
     rows: Iterable[tuple[object, ...]],
 ) -> None:
+    """Table `base`, with its columns described as `name type`."""
     connection.execute("create or replace table base (" + ", ".join(columns) + ")")
-    marks = ", ".join("?" for _ in columns)
-    connection.executemany(f"insert into base values ({marks})", list(rows))
+    names = [column.split()[0] for column in columns]
+    frame = pl.DataFrame(list(rows), schema=names, orient="row", infer_schema_length=None)
+    connection.register("rows_of_base", frame)
+    connection.execute("insert into base from rows_of_base")
+    connection.unregister("rows_of_base")
 
 
 def _patients(chance: random.Random, courses: int) -> list[tuple[str, str, str, str]]:

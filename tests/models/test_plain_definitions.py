@@ -54,7 +54,7 @@ Rows = dict[str, list[dict[str, Any]]]
 
 def invented_rows() -> Rows:
     """Rows of a few hundred patients whose days lie on and beside the definitions' edges."""
-    chance = random.Random(SEED)  # noqa: S311 - nothing secret hangs on it
+    chance = random.Random(SEED)
     rows: Rows = defaultdict(list)
     for number in range(PATIENTS):
         site = chance.choice(list(CUTOFFS))

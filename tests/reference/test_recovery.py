@@ -20,7 +20,9 @@ from synthetic_data.parameters import Parameters
 SEEDS = range(1, 201)
 PATIENTS = 150
 MONTHS = 24
-BY_GRADE = Path(models.__file__).parent / "layers/cohorts/response_by_grade.sql"
+PROJECT = Path(models.__file__).parent
+BY_GRADE = PROJECT / "layers/cohorts/response_by_grade.sql"
+RULES = PROJECT / "seeds/response_rules.csv"
 
 
 def small_group(seed: int, months: Months, parameters: Parameters) -> pl.DataFrame:
@@ -41,6 +43,7 @@ def small_group(seed: int, months: Months, parameters: Parameters) -> pl.DataFra
         glands_stage="glands",
         other_treatment=pl.lit(value=False),
         improvement=pl.lit(None, pl.Decimal(18, 6)),
+        threshold=pl.lit(None, pl.Decimal(18, 6)),
         outcome=pl.when(pl.col("applies").not_())
         .then(pl.lit("not_applicable"))
         .when(pl.col("responds").is_null())
@@ -52,9 +55,17 @@ def small_group(seed: int, months: Months, parameters: Parameters) -> pl.DataFra
 
 
 def response_by_grade(responses: pl.DataFrame) -> pl.DataFrame:
-    """The cohort model's own SQL over the responses."""
-    sql = BY_GRADE.read_text(encoding="utf-8").replace("{{ ref('responses') }}", "responses")
-    return duckdb.sql(render(sql)).pl()
+    """The cohort model's own SQL over the responses; of noise nothing is known."""
+    response_rules = pl.read_csv(RULES)
+    unknown = pl.lit(None, pl.Float64)
+    measurement_noise = response_rules.select(
+        "rule", mean=unknown, spread=unknown, reliability=unknown
+    )
+    with duckdb.connect() as connection:
+        connection.register("responses", responses.with_columns(baseline="improvement"))
+        connection.register("response_rules", response_rules)
+        connection.register("measurement_noise", measurement_noise)
+        return connection.sql(render(BY_GRADE.read_text(encoding="utf-8"))).pl()
 
 
 @pytest.mark.slow

@@ -83,6 +83,7 @@ totals as (
         cast(sum(potential_days) as bigint) as potential_days
     from spans
     group by cube(site, protocol)
+    having count(*) > 0
 )
 
 select

@@ -3,6 +3,7 @@
 Figures without errors are checked in test_figures.py.
 """
 
+from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
 
@@ -15,13 +16,38 @@ from statsmodels.regression.linear_model import OLS  # type: ignore[import-untyp
 from statsmodels.stats.meta_analysis import combine_effects  # type: ignore[import-untyped]
 from statsmodels.stats.multitest import multipletests  # type: ignore[import-untyped]
 
+from ingest import ingest
+from models.build import build
+from pipeline.beginnings import DEMO_KEY
+from pipeline.inputs import assemble
+from pipeline.release import candidate
+from pipeline.workspace import Workspace, key_file
+from synthetic_data import make_exports
+
 Warehouse = duckdb.DuckDBPyConnection
 Row = dict[str, Any]
 
+PATIENTS = 3000
 Z = 1.959963984540054
 FEWEST = 10  # evaluable in an arm
 LEAST_MEASURED = 0.6
 LEAST_OVERLAP = 0.5
+
+
+@pytest.fixture(scope="module")
+def demo_warehouse(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Warehouse]:
+    """The warehouse of a group large enough for its protocols to be compared."""
+    root = tmp_path_factory.mktemp("compared") / "group"
+    make_exports(root, patients=PATIENTS, dirty_share=0)
+    key_file(root).write_text(DEMO_KEY)
+    workspace = Workspace.open(root)
+    report = ingest(workspace)
+    release = candidate(workspace, report).release
+    release.root.mkdir(parents=True)
+    assemble(release, report)
+    build(release)
+    with duckdb.connect(str(release.warehouse), read_only=True) as connection:
+        yield connection
 
 
 @pytest.fixture

@@ -1,0 +1,450 @@
+"""What every page holds, and what the pages say."""
+
+import json
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+from types import ModuleType
+from urllib.parse import urlsplit
+
+import duckdb
+import pytest
+
+import dashboards
+from dashboards import cautions, publish
+from dashboards.words import REASONS
+from ingest.contract import HARMS, KINDS, Reason
+from pipeline.workspace import Release
+
+CODE = Path(dashboards.__file__).parent
+VOID = {"meta", "link", "br", "img", "input", "hr"}
+
+
+class Reader(HTMLParser):
+    """A page's elements, ids, links, charts and plain text; complains of unclosed elements."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self.figures: list[str] = []
+        self.feed(text)
+        assert not self.open, f"unclosed {self.open}"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "script" and dict(attrs).get("type") == "application/json":
+            self.figures.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] == "script":
+            self.figures[-1] += data
+        else:
+            self.text += data
+
+    def attributes(self, name: str) -> Iterator[str]:
+        for _, attributes in self.elements:
+            value = attributes.get(name)
+            if value is not None:
+                yield value
+
+    @property
+    def words(self) -> str:
+        return " ".join(self.text.split())
+
+
+@pytest.fixture(scope="module")
+def read(pages: dict[str, str]) -> dict[str, Reader]:
+    return {path: Reader(text) for path, text in pages.items()}
+
+
+def own_pages(read: dict[str, Reader]) -> dict[str, Reader]:
+    return {path: page for path, page in read.items() if path.startswith("clinics/")}
+
+
+def group_pages(read: dict[str, Reader]) -> dict[str, Reader]:
+    return {path: page for path, page in read.items() if not path.startswith("clinics/")}
+
+
+def test_the_pages_there_are(pages: dict[str, str]) -> None:
+    months = {
+        "alder": ("2026-01", "2026-02", "2026-03", "2026-04"),
+        "birch": ("2026-01", "2026-02", "2026-03", "2026-04"),
+        "cedar": ("2026-01", "2026-02", "2026-03"),
+    }
+    expected = {
+        *("index.html", "response_by_grade.html", "response_by_session.html", "safety.html"),
+        *("first_response.html", "quality.html", "method.html"),
+        *(
+            f"clinics/{site}/{name}.html"
+            for site, its_months in months.items()
+            for name in (*its_months, "index", "response", "safety", "quality")
+        ),
+    }
+    assert pages.keys() == expected
+
+
+def test_every_page_has_its_title_language_and_cautions(
+    pages: dict[str, str], read: dict[str, Reader]
+) -> None:
+    for path, page in read.items():
+        assert '<html lang="en-GB">' in pages[path]
+        assert [tag for tag, _ in page.elements].count("h1") == 1
+        title = re.search("<title>(.*?)</title>", pages[path])
+        assert title, path
+        assert len(title[1]) > 10
+        for caution in cautions.GENERAL:
+            assert caution in page.words, path
+
+
+def test_titles_tell_pages_apart(pages: dict[str, str]) -> None:
+    titles = [re.search("<title>(.*?)</title>", text)[1] for text in pages.values()]  # type: ignore[index]
+    latest = 3  # a clinic's index is its latest month's page
+    assert len(set(titles)) == len(titles) - latest
+
+
+def test_every_chart_has_a_sentence_its_limits_and_its_figures_as_a_table(
+    pages: dict[str, str],
+) -> None:
+    charts = 0
+    for path, text in pages.items():
+        for section in re.findall(r'<section class="chart".*?</section>', text, re.DOTALL):
+            charts += 1
+            reading = re.search(r"</h\d>\s*<p>(.+?)</p>", section, re.DOTALL)
+            limits = re.search(r'<p class="limits">(.+?)</p>', section, re.DOTALL)
+            assert reading, path
+            assert limits, path
+            assert "<table>" in section, path
+            assert section.count('type="application/json"') == 1, path
+        assert text.count('class="plot"') == text.count('<section class="chart"')
+    assert charts > 40
+
+
+def test_a_chart_draws_the_numbers_of_its_table(pages: dict[str, str]) -> None:
+    """Sessions a month at birch: bars, table and the warehouse's month_summary agree."""
+    section = re.search(
+        r'<section class="chart" id="sessions".*?</section>',
+        pages["clinics/birch/2026-04.html"],
+        re.DOTALL,
+    )
+    assert section
+    figure = json.loads(Reader(section[0]).figures[0])
+    drawn = [str(value) for value in figure["data"][0]["y"]]
+    rows = re.findall(r"<tr>\s*<th scope=\"row\">.*?</th>\s*<td>\s*(\d+)\s*</td>", section[0])
+    assert rows == drawn[::-1]
+    assert len(drawn) == 4
+
+
+def test_nothing_is_asked_of_the_network(pages: dict[str, str], read: dict[str, Reader]) -> None:
+    for path, page in read.items():
+        for name in ("href", "src", "action", "srcset", "style", "background"):
+            for value in page.attributes(name):
+                assert not urlsplit(value).scheme, (path, value)
+                assert not value.startswith("//"), (path, value)
+        assert "default-src &#39;none&#39;" in pages[path] or "default-src 'none'" in pages[path]
+        assert not [a for _, attributes in page.elements for a in attributes if a.startswith("on")]
+    for asset in ("pages.css", "charts.js"):
+        assert not re.search(r"https?:|url\(|@import|fetch|XMLHttpRequest", _asset(asset))
+
+
+def _asset(name: str) -> str:
+    return (CODE / "assets" / name).read_text(encoding="utf-8")
+
+
+def test_every_link_leads_somewhere(release: Release, read: dict[str, Reader]) -> None:
+    followed = 0
+    for path, page in read.items():
+        base = release.dashboards / path
+        for link in [*page.attributes("href"), *page.attributes("src")]:
+            target, _, fragment = link.partition("#")
+            file = (base.parent / target).resolve() if target else base.resolve()
+            assert file.is_file(), (path, link)
+            if fragment:
+                ids = set(
+                    read[file.relative_to(release.dashboards.resolve()).as_posix()].attributes("id")
+                )
+                assert fragment in ids, (path, link)
+            followed += 1
+    assert followed > 300
+
+
+def test_a_clinics_folder_links_to_no_other_clinic(read: dict[str, Reader]) -> None:
+    for path, page in own_pages(read).items():
+        site = path.split("/")[1]
+        linked = {link for link in page.attributes("href") if "clinics/" in link}
+        assert all(f"clinics/{site}/" in link for link in linked), path
+
+
+def test_months_lead_to_their_neighbours(pages: dict[str, str]) -> None:
+    february = pages["clinics/alder/2026-02.html"]
+    assert re.search(r'rel="prev" href="[^"]*2026-01.html"', february)
+    assert re.search(r'rel="next" href="[^"]*2026-03.html"', february)
+    assert 'rel="prev"' not in pages["clinics/alder/2026-01.html"]
+    assert 'rel="next"' not in pages["clinics/alder/2026-04.html"]
+
+
+def test_a_clinics_index_opens_on_its_latest_month(read: dict[str, Reader]) -> None:
+    for site, month in (("alder", "2026-04"), ("birch", "2026-04"), ("cedar", "2026-03")):
+        assert read[f"clinics/{site}/index.html"].text == read[f"clinics/{site}/{month}.html"].text
+
+
+def test_markup_in_labels_stays_text(
+    invented: ModuleType, pages: dict[str, str], read: dict[str, Reader]
+) -> None:
+    for path, text in pages.items():
+        assert "<script>alert" not in text, path
+        assert "<i>Tree" not in text, path
+    assert invented.MARKUP in read["index.html"].words
+    assert "entered <b>twice</b>" in read["clinics/birch/safety.html"].words
+
+
+def test_markup_in_labels_stays_text_in_charts_too(release: Release, pages: dict[str, str]) -> None:
+    """Plotly reads some markup in its texts, so its entities are given to it."""
+    figures = [json.loads(f) for text in pages.values() for f in Reader(text).figures]
+    names = {trace.get("name") for figure in figures for trace in figure["data"]}
+    assert "Four sessions, two weeks apart" in names
+    assert not any("<" in str(name) for name in names)
+
+
+def test_equal_releases_give_equal_bytes(
+    invented: ModuleType, release: Release, tmp_path: Path
+) -> None:
+    again = invented.make_release(tmp_path / release.name)
+    publish(again)
+    for folder in ("dashboards", "tables"):
+        first, second = release.root / folder, again.root / folder
+        files = [path.relative_to(first) for path in sorted(first.rglob("*")) if path.is_file()]
+        assert files == [p.relative_to(second) for p in sorted(second.rglob("*")) if p.is_file()]
+        for file in files:
+            assert (first / file).read_bytes() == (second / file).read_bytes(), file
+
+
+def test_publishing_again_leaves_nothing_of_before(
+    release: Release, invented: ModuleType, tmp_path: Path
+) -> None:
+    made = invented.make_release(tmp_path / "release")
+    for stale in (made.dashboards / "old.html", made.tables / "old.parquet"):
+        stale.parent.mkdir(parents=True)
+        stale.write_text("of another release")
+    publish(made)
+    assert not (made.dashboards / "old.html").exists()
+    assert not (made.tables / "old.parquet").exists()
+
+
+def test_progress_is_told_page_by_page(invented: ModuleType, tmp_path: Path) -> None:
+    told: list[tuple[int, int]] = []
+    made = invented.make_release(tmp_path / "release", courses=60)
+    publish(made, on_progress=lambda done, total: told.append((done, total)))
+    pages = len(list(made.dashboards.rglob("*.html")))
+    assert told == [(done, pages) for done in range(1, pages + 1)]
+
+
+def test_the_warehouse_is_only_read(release: Release) -> None:
+    before = release.warehouse.read_bytes()
+    publish(release)
+    assert release.warehouse.read_bytes() == before
+
+
+def test_a_missing_table_is_an_error(release: Release, tmp_path: Path) -> None:
+    broken = Release(tmp_path, release.settings, release.as_of)
+    with duckdb.connect(str(broken.warehouse)) as connection:
+        connection.execute("create schema cohorts")
+    with pytest.raises(duckdb.Error):
+        publish(broken)
+    assert not broken.dashboards.exists()
+
+
+def test_no_page_works_out_a_statistic() -> None:
+    """No sum, mean or division of the warehouse's numbers, in SQL, Python or templates."""
+    sql = (CODE / "warehouse.py").read_text()
+    assert not re.search(r"\b(sum|avg|count|median|stddev|quantile)\s*\(", sql)
+    for path in [*(CODE / "pages").glob("*.py"), *(CODE / "templates").glob("*.html")]:
+        text = path.read_text()
+        assert not re.search(r"\b(sum|mean|fmean|median|pstdev)\s*\(|\|\s*sum\b", text), path
+        assert not re.search(r"(?<!\w)row\[[^\]]+\]\s*[-+/]\s*row\[", text), path
+
+
+def test_small_counts_are_hidden_on_group_pages_and_shown_to_the_clinic(
+    release: Release, read: dict[str, Reader]
+) -> None:
+    with duckdb.connect(str(release.warehouse), read_only=True) as connection:
+        [(blisters,)] = connection.sql(
+            "select events from cohorts.safety where site = 'alder' and protocol = 'all' "
+            "and month = 'all' and event = 'swelling' and severity = 'all'"
+        ).fetchall()
+    assert 0 < blisters < 11
+    assert f"swelling {blisters} " in read["clinics/alder/safety.html"].words
+    assert "swelling <11 " in read["safety.html"].words
+    assert all("<11" not in page.words for page in own_pages(read).values())
+    assert any("<11" in page.words for page in group_pages(read).values())
+
+
+def test_group_pages_say_how_to_read_what_is_hidden(read: dict[str, Reader]) -> None:
+    for path in ("response_by_grade.html", "response_by_session.html", "safety.html"):
+        assert cautions.hidden_counts(11) in read[path].words
+    for path, page in own_pages(read).items():
+        assert cautions.FULL_COUNTS in page.words, path
+
+
+def test_the_limit_of_hiding_is_the_groups_own(invented: ModuleType, tmp_path: Path) -> None:
+    made = invented.make_release(tmp_path / "release", courses=60)
+    lenient = invented.settings(privacy={"hide_counts_below": 5})
+    publish(Release(made.root, lenient, made.as_of))
+    assert "&lt;5" in (made.dashboards / "safety.html").read_text()
+    assert "&lt;11" not in (made.dashboards / "safety.html").read_text()
+
+
+def test_not_asked_is_never_told_as_none(read: dict[str, Reader]) -> None:
+    """At birch nobody was asked in February."""
+    words = read["clinics/birch/2026-02.html"].words
+    assert "Nobody was asked: harm was asked about in none of" in words
+    assert "No harm was reported" not in words
+
+
+def test_none_seen_says_what_is_not_excluded(
+    invented: ModuleType, release: Release, tmp_path: Path
+) -> None:
+    made = invented.make_release(tmp_path / "release", courses=60)
+    with duckdb.connect(str(made.warehouse)) as connection:
+        connection.execute(
+            "update cohorts.safety set events = 0, serious = 0, rate_per_100 = 0, rate_low = 0, "
+            "rate_high = 7.25, asked = 50, sessions = 52 where site = 'alder' and month = '2026-04'"
+        )
+    publish(made)
+    words = Reader((made.dashboards / "clinics/alder/2026-04.html").read_text()).words
+    assert (
+        "No harm was reported. Harm was asked about in 50 of 52 sessions. None seen in 50 asked "
+        "means that up to 7.2 in 100 sessions are not excluded." in words
+    )
+
+
+def test_a_harm_to_settle_is_listed_with_its_key_at_its_clinic_alone(
+    read: dict[str, Reader],
+) -> None:
+    key = "0123456789abcdef-r"
+    assert [path for path, page in read.items() if key in page.words] == [
+        "clinics/alder/safety.html"
+    ]
+    safety = read["clinics/alder/safety.html"].words
+    assert '[[settled_harm]] site = "alder" harm = "0123456789abcdef-r"' in safety
+    assert "was withdrawn by a later batch" in safety
+    for path in ("index.html", "safety.html", "clinics/alder/2026-01.html"):
+        assert "To settle." in read[path].words
+    assert "To settle." not in read["clinics/birch/2026-01.html"].words
+
+
+def test_a_settled_harm_is_shown_with_its_decision(read: dict[str, Reader]) -> None:
+    words = read["clinics/birch/safety.html"].words
+    assert "fedcba9876543210" in words
+    assert "Harms to settle" not in words
+
+
+def test_every_reason_of_refusal_has_its_remedy(read: dict[str, Reader]) -> None:
+    assert {reason.value for reason in Reason} == REASONS.keys()
+    page = read["clinics/alder/2026-04.html"].words
+    for reason in ("unknown_code", "eyes_disagree", "above_range"):
+        why, remedy = REASONS[reason]
+        assert why[1:] in page
+        assert remedy in page
+
+
+def test_a_file_refused_whole_is_told_with_its_reason(read: dict[str, Reader]) -> None:
+    assert "a column seems to hold birth dates" in read["clinics/birch/2026-04.html"].words
+    assert "a column seems to hold birth dates" not in read["clinics/birch/2026-03.html"].words
+
+
+def test_every_code_of_the_contract_has_its_words() -> None:
+    from dashboards import words
+
+    assert {*HARMS} <= words.EVENTS.keys()
+    assert {kind.name for kind in KINDS} == words.KINDS.keys()
+
+
+def test_too_few_measured_make_no_headline(invented: ModuleType, tmp_path: Path) -> None:
+    """Definition 16: below 60 % measured no rate is put first, on any page."""
+    made = invented.make_release(tmp_path / "release")
+    with duckdb.connect(str(made.warehouse)) as connection:
+        connection.execute(
+            "update cohorts.response_by_grade set courses = 10 * evaluable, "
+            "not_measured = 9 * evaluable, not_applicable = 0"
+        )
+    publish(made)
+    for path in ("response_by_grade.html", "clinics/alder/response.html"):
+        words = Reader((made.dashboards / path).read_text()).words
+        assert "fewer than 60 in 100 of those to whom the rule applies" in words
+        assert not re.search(r"were better: \d+ in 100", words)
+
+
+def test_enough_measured_make_a_headline(read: dict[str, Reader]) -> None:
+    for path in ("response_by_grade.html", "clinics/alder/response.html"):
+        assert re.search(r"were better: \d+ in 100 \(limits \d+ to \d+\)", read[path].words)
+
+
+def test_owners_see_response_at_session_and_analysts_the_first_response(
+    read: dict[str, Reader],
+) -> None:
+    for path, page in own_pages(read).items():
+        assert "Kaplan-Meier" not in page.words, path
+        assert "first_response.html" not in "".join(page.attributes("href")), path
+    assert "Kaplan-Meier" in read["first_response.html"].words
+    assert "better of 100 begun" in read["clinics/alder/response.html"].words
+
+
+def test_a_late_clinic_is_called_late(read: dict[str, Reader]) -> None:
+    start = read["index.html"].words
+    assert re.search(r"Cedar Court March 2026 31 March 2026 2026-03 late", start)
+    assert re.search(r"birch April 2026 30 April 2026 2026-04 up to date", start)
+
+
+def test_the_gates_verdict_is_told_in_words(read: dict[str, Reader]) -> None:
+    assert "Of 2 checks" in read["index.html"].words
+    assert "1 warning was raised" in read["index.html"].words
+    quality = read["quality.html"].words
+    assert "This does not hold: The number of rows is like that of earlier batches" in quality
+    assert "31 rows, usually 115" not in quality  # a count that leaves the clinic
+    assert "cedar/2026-03/visits" in read["clinics/cedar/quality.html"].words
+    assert "cedar/2026-03/visits" not in read["clinics/alder/quality.html"].words
+
+
+def test_the_method_page_gives_the_groups_own_numbers(
+    invented: ModuleType, tmp_path: Path, read: dict[str, Reader]
+) -> None:
+    assert "more than 120 days passed" in read["method.html"].words
+    made = invented.make_release(tmp_path / "release", courses=60)
+    own = invented.settings(numbers={"course_gap_days": 100, "followup_days": 90, "target_day": 50})
+    publish(Release(made.root, own, made.as_of))
+    method = Reader((made.dashboards / "method.html").read_text()).words
+    assert "more than 100 days passed" in method
+    assert "nearest to day 50" in method
+    assert "to day 90" in method
+
+
+def test_numbers_without_a_source_are_named(read: dict[str, Reader]) -> None:
+    words = read["method.html"].words
+    assert "Numbers without a source" in words
+    assert words.count("common practice, no source") >= 3
+    assert "Miller KL et al., Arch Ophthalmol 2010" in words
+    assert re.search(r"Tear film: 2 s", words)
+
+
+@pytest.mark.parametrize(
+    "phrase",
+    ["proves", "proven", "without treatment", "guarantee", "cure", "league", "significant"],
+)
+def test_no_page_promises(read: dict[str, Reader], phrase: str) -> None:
+    for path, page in read.items():
+        assert not re.search(rf"\b{phrase}\b", page.words, re.IGNORECASE), path
+
+
+def test_no_page_shows_a_code_of_ours(read: dict[str, Reader]) -> None:
+    """Rules, grades, reasons and protocols are said in words."""
+    codes = r"\b(tear_film|four_fortnightly|in_band|out_of_range|needs_single_eye|not_measured)\b"
+    for path, page in read.items():
+        assert not re.search(codes, page.words), path
