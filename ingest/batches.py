@@ -153,9 +153,7 @@ def _exports(batch: Batch) -> Iterator[Export]:
     files = _entries(batch.folder)
     for kind in KINDS:
         of_kind = tuple(path for path in files if kind_of(path) is kind)
-        if kind.unit_is_one_file:
-            yield from (Export(batch, kind, (path,)) for path in of_kind)
-        elif of_kind:
+        if of_kind:
             yield Export(batch, kind, of_kind)
 
 

@@ -157,7 +157,9 @@ class Kind:
 
     `agree` names the columns on which rows that share the first key of the grain must agree.
     `averaged` names the column that is averaged over rows that share the whole grain; in other
-    kinds such rows are refused. `unit_is_one_file` keeps a large kind's files apart.
+    kinds such rows are refused. `followed` names columns of which a row is stored with the next
+    row's value too: the next in the order of the grain's last column, among those that share the
+    rest of the grain.
     """
 
     name: str
@@ -167,7 +169,7 @@ class Kind:
     required: bool = False
     agree: tuple[str, ...] = ()
     averaged: str | None = None
-    unit_is_one_file: bool = False
+    followed: tuple[str, ...] = ()
 
     def column(self, name: str) -> Column:
         return next(column for column in self.columns if column.name == name)
@@ -182,11 +184,17 @@ class Kind:
 
     @property
     def stored_schema(self) -> pl.Schema:
-        """Columns of an accepted file: the contract's, then where the row came from."""
+        """Columns of an accepted file: the contract's, what follows, where the row came from."""
         return pl.Schema(
             {column.stored_name: column.stored_type for column in self.columns}
+            | {next_name(name): self.column(name).stored_type for name in self.followed}
             | {"source_file": pl.String(), "source_row": pl.Int64()}
         )
+
+
+def next_name(column: str) -> str:
+    """What a column is called where it stands for the next row; null at the last one."""
+    return f"next_{column}"
 
 
 class Level(StrEnum):
@@ -488,7 +496,7 @@ TEMPERATURES = Kind(
     "One row per sample of a session's temperature log.",
     grain=("session_id", "eye", "t_s"),
     averaged="temp_c",
-    unit_is_one_file=True,
+    followed=("t_s", "temp_c"),
     columns=(
         _key("session_id", "the session within the site"),
         _code("eye", SINGLE_EYES, "the eye treated", required=True),

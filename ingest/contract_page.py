@@ -260,7 +260,7 @@ _AFTERWARDS = """\
 - **A row that is repeated exactly** within a batch counts once. Rows with the same key and
   different content are all refused, because nobody can tell which is right.
 - **A temperature log** that comes again in a later batch replaces the older log of its session
-  and eye as a whole. Within a batch, keep a session's log in one file.
+  and eye as a whole. Within a batch its samples may come in any order, and in several files.
 - **A harm stays in sight.** If its row is refused, if a later batch lowers or leaves it out, or if
   its code cannot be read, the safety page lists it until somebody settles it in group.toml.
 - Every row is counted: rows read are accepted, refused, or repeat another, in every file and run.

@@ -1,7 +1,7 @@
 """The rows of a unit's files: screened, judged and re-keyed, in memory or in parts on the disk."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -18,6 +18,7 @@ from pipeline.errors import DataRefused
 
 IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
 PART_ROWS = 500_000
+KEY_DIGITS = "0123456789abcdef"  # in the order in which text is sorted
 TEXT_IN_PACKED = 8  # bytes of text in a byte of gzip or Parquet, as exports go
 
 
@@ -35,13 +36,13 @@ class ReadFile:
 @dataclass(frozen=True)
 class Gathered:
     """A unit's judged and re-keyed `rows` with their `position` and `source_file`; `ragged` lines
-    with `source_file`; and its files. Rows in memory are worked out at once, rows `on_disk` by and
-    by."""
+    with `source_file`; and its files. Rows in memory are worked out at once, rows in the folder
+    `scratch` by and by."""
 
     rows: pl.LazyFrame
     ragged: pl.DataFrame
     files: tuple[ReadFile, ...]
-    on_disk: bool
+    scratch: Path | None
 
     @property
     def rows_read(self) -> int:
@@ -49,13 +50,23 @@ class Gathered:
 
     def collect(self, frame: pl.LazyFrame) -> pl.DataFrame:
         """Work out a frame with the engine that fits where the rows lie."""
-        if self.on_disk:
+        if self.scratch:
             return frame.collect(engine="streaming")
         return frame.collect(engine="in-memory", optimizations=pl.QueryOptFlags.none())
 
     def settled(self, frame: pl.LazyFrame) -> pl.LazyFrame:
         """A frame that is used more than once: worked out now where its rows are in memory."""
-        return frame if self.on_disk else self.collect(frame).lazy()
+        return frame if self.scratch else self.collect(frame).lazy()
+
+    def in_order(self, frame: pl.LazyFrame, by: Sequence[str]) -> pl.LazyFrame:
+        """A frame in the order of columns, the first a key; on the disk a sixteenth at once."""
+        if self.scratch is None:
+            return frame.sort(by)
+        begins = pl.col(by[0]).str.head(1)
+        for digit in KEY_DIGITS:
+            part = self.scratch / "in_order" / f"{digit}.parquet"
+            frame.filter(begins == digit).sort(by).sink_parquet(part, compression="lz4", mkdir=True)
+        return pl.scan_parquet(self.scratch / "in_order" / "*.parquet")
 
 
 def is_large(export: Export) -> bool:
@@ -93,7 +104,7 @@ def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | Non
             rows_read += block.rows.height + block.ragged.height
             unknown_columns.update({name: values.count() for name, values in block.others})
         files.append(ReadFile(path.name, path.stat().st_size, rows_read, None, unknown_columns))
-    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), on_disk=scratch is not None)
+    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), scratch)
 
 
 def screened_blocks(path: Path, kind: Kind) -> Iterable[Block]:

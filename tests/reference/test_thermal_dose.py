@@ -12,16 +12,22 @@ from hypothesis import strategies as st
 from ingest.contract import TEMPERATURES
 
 SQL = """
-    with samples as (
+    with typed as (
         select
             log,
             cast(t_s as decimal(18, 6)) as t_s,
-            cast(temp_c as decimal(18, 6)) as temp_c,
+            cast(temp_c as decimal(18, 6)) as temp_c
+        from rows
+    ),
+    samples as ({{ with_next_samples('typed', ['log']) }}),
+    bands as (
+        select distinct
+            log,
             cast(40 as decimal(18, 6)) as band_low_c,
             cast(43 as decimal(18, 6)) as band_high_c
         from rows
     ),
-    doses as ({{ thermal_dose('samples', ['log']) }})
+    doses as ({{ thermal_dose('samples', 'bands', ['log']) }})
     select
         log, samples, cem43_minutes,
         cast(columns(* exclude (log, samples, cem43_minutes)) as double)

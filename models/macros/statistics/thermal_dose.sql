@@ -5,8 +5,11 @@
     rule); the last sample adds nothing. CEM43 is in equivalent minutes at 43 C.
     Source: Sapareto SA, Dewey WC, Int J Radiat Oncol Biol Phys 1984;10:787-800.
 
-    relation    one row per sample, in any order: the log's columns, t_s (s, decimal), temp_c (C,
-                decimal), band_low_c and band_high_c (C, the same for all samples of a log)
+    samples     a table, view or select in parentheses, which is read twice; one row per sample, in
+                any order: the log's columns, t_s (s, decimal), temp_c (C, decimal), and of the
+                log's next sample next_t_s and next_temp_c, null at the last
+    bands       one row per log: its columns, band_low_c and band_high_c (C, decimal); logs of
+                which it has no row are left out
     log         columns that name a log, never null; a log's times are distinct
 
     One row per log:
@@ -19,90 +22,105 @@
     A log of one sample gives null throughout. cem43_minutes is null where a sample lies above
     75 C: such a reading is no eyelid's, and beyond four hours of it terms no longer add exactly.
 
-    A run's first and last sample are its edges. All other samples of a log are added up as one
-    row, so that the second window runs over edges only. -#}
-{% macro thermal_dose(relation, log) %}
+    Sums take one pass over the samples and runs another, which keeps only those samples after
+    which a run ends or the next sample begins one. A run that nothing begins began with the log. -#}
+{% macro thermal_dose(samples, bands, log) %}
     {%- set by = log | join(', ') %}
     {%- set longest_step_s = 5 %}
+    {%- set step_s = 'least(coalesce(next_t_s - t_s, 0), ' ~ longest_step_s ~ ')' %}
     {%- set hottest_c = 75 %}
     {%- set warm_from_s = 120 %}
     with
-    td_in_band as (
+    td_sums as (
         select
             {{ by }},
-            t_s,
-            temp_c,
-            case when temp_c between band_low_c and band_high_c then t_s end as in_band_s
-        from {{ relation }}
-    ),
-
-    td_neighbours as (
-        select
-            td_in_band.*,
-            in_band_s is not null as in_band,
-            lag(in_band_s) over in_time as in_band_before_s,
-            lead(in_band_s) over in_time as in_band_next_s,
-            least(coalesce(lead(t_s) over in_time, t_s) - t_s, {{ longest_step_s }}) as step_s
-        from td_in_band
-        window in_time as (partition by {{ by }} order by t_s nulls last)
-    ),
-
-    td_samples as (
-        select
-            td_neighbours.*,
-            in_band
-            and coalesce(t_s - in_band_before_s > {{ longest_step_s }}, true) as begins_run,
-            in_band
-            and coalesce(in_band_next_s - t_s > {{ longest_step_s }}, true) as ends_run,
-            step_s * power(
-                case when temp_c >= 43 then 0.5e0 else 0.25e0 end,
-                43 - cast(least(temp_c, {{ hottest_c }}) as double)
-            ) as seconds_at_43
-        from td_neighbours
-    ),
-
-    td_edges as (
-        select
-            {{ by }},
-            case when begins_run or ends_run then t_s end as edge_s,
-            max(case when begins_run then 1 else 0 end) as begins_run,
-            max(case when ends_run then t_s + step_s end) as run_until_s,
             count(*) as samples,
+            min(t_s) as begun_s,
             sum({{ exact('seconds_at_43') }}) as seconds_at_43,
-            sum(case when in_band then step_s else 0 end) as seconds_in_band,
             max(temp_c) as peak_c,
             sum(case when temp_c > 43 then step_s else 0 end) as seconds_above_43,
             sum(case when t_s >= {{ warm_from_s }} then step_s end) as warm_seconds,
             sum(case when t_s >= {{ warm_from_s }} then step_s * temp_c end) as warm_degree_seconds
-        from td_samples
-        group by
-            {{ by }},
-            case when begins_run or ends_run then t_s end
+        from (
+            select
+                {{ by }},
+                t_s,
+                temp_c,
+                {{ step_s }} as step_s,
+                {{ step_s }} * power(
+                    case when temp_c >= 43 then 0.5e0 else 0.25e0 end,
+                    43 - cast(least(temp_c, {{ hottest_c }}) as double)
+                ) as seconds_at_43
+            from {{ samples }}
+        ) as td_samples
+        group by {{ by }}
+    ),
+
+    td_in_band as (
+        select
+            {% for column in log %}td_samples.{{ column }}, {% endfor %}
+            td_samples.t_s,
+            td_samples.next_t_s,
+            {{ step_s }} as step_s,
+            coalesce(td_samples.next_t_s - td_samples.t_s > {{ longest_step_s }}, false)
+                as gap_follows,
+            td_samples.temp_c between td_bands.band_low_c and td_bands.band_high_c as in_band,
+            coalesce(
+                td_samples.next_temp_c between td_bands.band_low_c and td_bands.band_high_c,
+                false
+            ) as next_in_band
+        from {{ samples }} as td_samples
+        inner join {{ bands }} as td_bands
+            on
+                {%- for column in log %}
+                {{ 'and ' if not loop.first }}td_samples.{{ column }} = td_bands.{{ column }}
+                {%- endfor %}
     ),
 
     td_runs as (
         select
-            td_edges.*,
-            run_until_s - case
-                when begins_run = 1 then edge_s
-                else lag(edge_s) over (partition by {{ by }} order by edge_s nulls last)
-            end as run_s
-        from td_edges
+            {{ by }},
+            case when in_band then t_s + step_s end as run_until_s,
+            lag(case when next_in_band then next_t_s end)
+                over (partition by {{ by }} order by t_s nulls last)
+                as run_from_s
+        from td_in_band
+        where in_band <> next_in_band or gap_follows
+    ),
+
+    td_time_in_band as (
+        select
+            {{ by }},
+            max(case when run_from_s is null then run_until_s end) as begun_in_band_until_s,
+            coalesce(sum(run_until_s - run_from_s), 0) as seconds_in_later_runs,
+            coalesce(max(run_until_s - run_from_s), 0) as longest_later_run_s
+        from td_runs
+        group by {{ by }}
     ),
 
     td_logs as (
         select
-            {{ by }},
-            cast(sum(samples) as bigint) as samples,
-            cast(sum(seconds_at_43) as double) / 60 as cem43_minutes,
-            sum(seconds_in_band) as seconds_in_band,
-            coalesce(max(run_s), 0) as longest_run_s,
-            max(peak_c) as peak_c,
-            sum(seconds_above_43) as seconds_above_43,
-            cast(sum(warm_degree_seconds) as double)
-            / nullif(cast(sum(warm_seconds) as double), 0) as plateau_c
-        from td_runs
-        group by {{ by }}
+            {% for column in log %}td_sums.{{ column }}, {% endfor %}
+            cast(td_sums.samples as bigint) as samples,
+            cast(td_sums.seconds_at_43 as double) / 60 as cem43_minutes,
+            td_sums.peak_c,
+            td_sums.seconds_above_43,
+            cast(td_sums.warm_degree_seconds as double)
+            / nullif(cast(td_sums.warm_seconds as double), 0) as plateau_c,
+            coalesce(td_time_in_band.begun_in_band_until_s - td_sums.begun_s, 0) as first_run_s,
+            coalesce(td_time_in_band.seconds_in_later_runs, 0) as seconds_in_later_runs,
+            coalesce(td_time_in_band.longest_later_run_s, 0) as longest_later_run_s
+        from td_sums
+        inner join {{ bands }} as td_bands
+            on
+                {%- for column in log %}
+                {{ 'and ' if not loop.first }}td_sums.{{ column }} = td_bands.{{ column }}
+                {%- endfor %}
+        left join td_time_in_band
+            on
+                {%- for column in log %}
+                {{ 'and ' if not loop.first }}td_sums.{{ column }} = td_time_in_band.{{ column }}
+                {%- endfor %}
     )
 
     select
@@ -110,11 +128,29 @@
         samples,
         case when samples > 1 and peak_c <= {{ hottest_c }} then cem43_minutes end
             as cem43_minutes,
-        {%- for figure in [
-            'seconds_in_band', 'longest_run_s', 'peak_c', 'seconds_above_43', 'plateau_c'
-        ] %}
-        cast(case when samples > 1 then {{ figure }} end as decimal(18, 6)) as {{ figure }}
+        {%- for name, figure in {
+            'seconds_in_band': 'first_run_s + seconds_in_later_runs',
+            'longest_run_s': 'greatest(first_run_s, longest_later_run_s)',
+            'peak_c': 'peak_c',
+            'seconds_above_43': 'seconds_above_43',
+            'plateau_c': 'plateau_c',
+        }.items() %}
+        cast(case when samples > 1 then {{ figure }} end as decimal(18, 6)) as {{ name }}
         {{- ',' if not loop.last }}
         {%- endfor %}
     from td_logs
 {% endmacro %}
+
+
+{#- Samples each with its log's next one, as `thermal_dose` reads them, where they lack it: every
+    column, next_t_s and next_temp_c, null at a log's last sample.
+
+    samples, log   as there -#}
+{% macro with_next_samples(samples, log) -%}
+    select
+        td_given.*,
+        lead(t_s) over in_time as next_t_s,
+        lead(temp_c) over in_time as next_temp_c
+    from {{ samples }} as td_given
+    window in_time as (partition by {{ log | join(', ') }} order by t_s nulls last)
+{%- endmacro %}
