@@ -10,10 +10,10 @@ import polars as pl
 from ingest.batches import Export
 from ingest.checks import Judge, fault_name, faults, text_name
 from ingest.contract import WHOLE_ROW, Column, Kind, Reason, Type
-from ingest.followed import with_next_values
 from ingest.gathering import Gathered, ReadFile, gather
 from ingest.harms import harm_column, harm_in_line, harms_among
 from ingest.keys import Rekeying
+from ingest.logs import put_in_logs
 from ingest.repeats import (
     REFUSALS,
     average_samples,
@@ -59,7 +59,7 @@ def check_unit(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path |
     standing = without(rows, refusals["position"])
     kept, merged = average_samples(standing, repeats.same_key, kind, unit.collect)
 
-    accepted = unit.settled(with_next_values(unit, kept, kind).select(kind.stored_schema.names()))
+    accepted = unit.settled(put_in_logs(unit, kept, kind).select(kind.stored_schema.names()))
     refused = _refused(unit, rows, refusals, kind)
     flagged = own.filter(~pl.col("position").is_in(refusals["position"].implode()))
     harms = _harms(export, unit, refused, standing, flagged, rekeying)

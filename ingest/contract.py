@@ -157,9 +157,9 @@ class Kind:
 
     `agree` names the columns on which rows that share the first key of the grain must agree.
     `averaged` names the column that is averaged over rows that share the whole grain; in other
-    kinds such rows are refused. `followed` names columns of which a row is stored with the next
-    row's value too: the next in the order of the grain's last column, among those that share the
-    rest of the grain.
+    kinds such rows are refused.
+    `followed` marks a log, whose rows follow one another by the grain's last column, a time in s,
+    where they share the rest: it names the column of which a row also keeps the next one's value.
     """
 
     name: str
@@ -169,7 +169,7 @@ class Kind:
     required: bool = False
     agree: tuple[str, ...] = ()
     averaged: str | None = None
-    followed: tuple[str, ...] = ()
+    followed: str | None = None
 
     def column(self, name: str) -> Column:
         return next(column for column in self.columns if column.name == name)
@@ -184,17 +184,24 @@ class Kind:
 
     @property
     def stored_schema(self) -> pl.Schema:
-        """Columns of an accepted file: the contract's, what follows, where the row came from."""
+        """Columns of an accepted file: the contract's, a log's, then where the row came from."""
         return pl.Schema(
             {column.stored_name: column.stored_type for column in self.columns}
-            | {next_name(name): self.column(name).stored_type for name in self.followed}
+            | self.log_schema
             | {"source_file": pl.String(), "source_row": pl.Int64()}
         )
 
-
-def next_name(column: str) -> str:
-    """What a column is called where it stands for the next row; null at the last one."""
-    return f"next_{column}"
+    @property
+    def log_schema(self) -> dict[str, pl.DataType]:
+        """What a row of a log is stored with: whether it is the first, and of the next one its
+        time after this one and its value, null at the last."""
+        if self.followed is None:
+            return {}
+        return {
+            "begins_log": pl.Boolean(),
+            "next_after_s": self.column(self.grain[-1]).stored_type,
+            f"next_{self.followed}": self.column(self.followed).stored_type,
+        }
 
 
 class Level(StrEnum):
@@ -496,7 +503,7 @@ TEMPERATURES = Kind(
     "One row per sample of a session's temperature log.",
     grain=("session_id", "eye", "t_s"),
     averaged="temp_c",
-    followed=("t_s", "temp_c"),
+    followed="temp_c",
     columns=(
         _key("session_id", "the session within the site"),
         _code("eye", SINGLE_EYES, "the eye treated", required=True),

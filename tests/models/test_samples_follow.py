@@ -7,19 +7,25 @@ import pytest
 from models.build import BuildFailed, run_dbt
 
 Samples = list[tuple[Any, ...]]
-COLUMNS = ("t_s", "temp_c", "next_t_s", "next_temp_c")
+COLUMNS = ("t_s", "temp_c", "begins_log", "next_after_s", "next_temp_c")
 
-WHOLE = [(0, 40, 1, 41), (1, 41, 3, 42), (3, 42, None, None)]
-SOUND: dict[str, Samples] = {"whole": WHOLE, "a single sample": [(7, 40, None, None)]}
+FIRST, SECOND, LAST = WHOLE = [
+    (0, 40, True, 1, 41),
+    (1, 41, False, 2, 42),
+    (3, 42, False, None, None),
+]
+SOUND: dict[str, Samples] = {"whole": WHOLE, "a single sample": [(7, 40, True, None, None)]}
 FAULTY: dict[str, Samples] = {
     "a log twice": [*WHOLE, *WHOLE],
-    "a sample twice": [*WHOLE, WHOLE[1]],
-    "two samples before one": [*WHOLE, (2, 41, 3, 42)],
-    "a sample lost": [WHOLE[0], WHOLE[2]],
-    "the last sample lost": WHOLE[:2],
-    "back in time": [(0, 40, 3, 42), (1, 41, 0, 40), (3, 42, None, None)],
-    "a next temperature lost": [(0, 40, 1, None), *WHOLE[1:]],
-    "equal sums": [(0, 40, 1, 41), (0, 40, 1, 41), (2, 42, None, None)],
+    "a sample twice": [FIRST, SECOND, SECOND, LAST],
+    "two samples before one": [*WHOLE, (2, 41, False, 1, 42)],
+    "a sample lost": [FIRST, LAST],
+    "the last sample lost": [FIRST, SECOND],
+    "the first sample lost": [SECOND, LAST],
+    "no time between": [FIRST, (1, 40, False, 0, 41), SECOND, LAST],
+    "a next temperature lost": [(0, 40, True, 1, None), SECOND, LAST],
+    "another sample first": [(0, 40, False, 1, 41), (1, 41, True, 2, 42), LAST],
+    "equal sums": [FIRST, (0, 40, False, 1, 41), (2, 42, False, None, None)],
 }
 
 

@@ -9,7 +9,8 @@ select
     samples.eye,
     samples.t_s,
     samples.temp_c,
-    samples.next_t_s,
+    samples.begins_log,
+    samples.next_after_s,
     samples.next_temp_c,
     samples.source_file,
     samples.source_row

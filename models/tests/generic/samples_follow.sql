@@ -1,16 +1,19 @@
 {#- Fails for each log, named by some columns, whose samples do not follow one another: each time
-    once, all but one sample with the next one's time, which is later. That the next times are all
+    once, one first sample, and all but one with the time to the next. That the next times are all
     times but the first is seen by their sums and sums of squares, in one row per log. -#}
 {% test samples_follow(model, log) %}
     select {{ log | join(', ') }}, count(*) as samples
     from {{ model }}
     group by {{ log | join(', ') }}
     having
-        count(*) <> count(next_t_s) + 1
-        or count(next_t_s) <> count(next_temp_c)
-        or min(next_t_s - t_s) <= 0
-        or coalesce(sum(next_t_s), 0) + min(t_s) <> sum(t_s)
-        or coalesce(sum(next_t_s * next_t_s), 0) + min(t_s) * min(t_s) <> sum(t_s * t_s)
+        count(*) <> count(next_after_s) + 1
+        or count(*) <> count(next_temp_c) + 1
+        or sum(case when begins_log then 1 else 0 end) <> 1
+        or min(t_s) <> min(case when begins_log then t_s end)
+        or min(next_after_s) <= 0
+        or min(t_s) + coalesce(sum(next_after_s), 0) <> max(t_s)
+        or min(t_s) * min(t_s) + coalesce(sum(next_after_s * (2 * t_s + next_after_s)), 0)
+        <> max(t_s) * max(t_s)
         {%- for column in log %}
             or {{ column }} is null
         {%- endfor %}

@@ -1,4 +1,4 @@
-"""Each sample of a temperature log is stored with the time and temperature of the next."""
+"""Each sample of a temperature log is stored with its place in the log and the next sample."""
 
 from itertools import pairwise
 
@@ -13,7 +13,7 @@ def sample(t_s, temp_c, **changes):
 def logs(exports):
     """The stored samples of each session and eye, in their stored order, as floats."""
     exports.read()
-    columns = ["t_s", "temp_c", "next_t_s", "next_temp_c"]
+    columns = ["t_s", "temp_c", "begins_log", "next_after_s", "next_temp_c"]
     return sorted(
         log.select(pl.col(columns).cast(pl.Float64)).rows()
         for _, log in exports.accepted("temperatures").group_by("session_key", "eye")
@@ -22,7 +22,10 @@ def logs(exports):
 
 def chain(*samples):
     """Samples as they should be stored: each with the next, the last with none."""
-    return [now + then for now, then in pairwise([*samples, (None, None)])]
+    times, heat = zip(*samples, strict=True)
+    begins = [1] + [0] * (len(times) - 1)
+    after = [then - now for now, then in pairwise(times)] + [None]
+    return list(zip(times, heat, begins, after, [*heat[1:], None], strict=True))
 
 
 def test_whatever_the_order_in_which_they_came(exports):
