@@ -1,4 +1,4 @@
-"""Measures the job: `uv run python -m tests.benchmarks [--patients N]`.
+"""Measures the job: `uv run python -m tests.benchmarks [--patients N] [--only WHAT]`.
 
 Everything is measured in one go on one machine, so that the ratios hold whatever the machine.
 """
@@ -11,6 +11,7 @@ import tempfile
 import time
 from collections.abc import Mapping, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -21,6 +22,7 @@ from pipeline.workspace import Release, Workspace, key_file
 from synthetic_data import make_exports
 from tests.benchmarks.bare import count_seconds, sql_seconds
 from tests.benchmarks.comparison import GRAINS, differences
+from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
 
 LIDCOHORT = [sys.executable, "-c", "from pipeline.cli import main; main()"]
 PROJECT = Path(__file__).parents[2]
@@ -31,17 +33,24 @@ Stages = Mapping[str, Mapping[str, float]]
 
 
 def main() -> None:
-    """Measure the demo, a large group, and the card tables; print a table of each."""
+    """Measure the demo, a large group, card tables and thermal doses; print a table of each."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--demo-patients", type=int, default=3000)
     parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
     parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
+    parser.add_argument("--samples", type=int, default=65_000_000, help="of temperature logs")
+    parser.add_argument("--only", choices=["demo", "large", "cards", "doses"])
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
         folder = Path(scratch)
-        measure_demo(folder / "demo", asked.demo_patients)
-        measure_large(folder / "large", asked.patients)
-        measure_cards(folder / "cards", asked.card_patients or asked.patients)
+        for name, measure in {
+            "demo": partial(measure_demo, patients=asked.demo_patients),
+            "large": partial(measure_large, patients=asked.patients),
+            "cards": partial(measure_cards, patients=asked.card_patients or asked.patients),
+            "doses": partial(measure_doses, samples=asked.samples),
+        }.items():
+            if asked.only in (None, name):
+                measure(folder / name)
 
 
 def measure_demo(root: Path, patients: int) -> None:
@@ -113,6 +122,26 @@ def measure_cards(root: Path, patients: int) -> None:
     CONSOLE.print(table)
     if apart:
         sys.exit("\n".join(apart))
+
+
+def measure_doses(root: Path, samples: int) -> None:
+    """Thermal doses of irregular logs, against the bare sum of the same accepted Parquet."""
+    release = invent_logs(root, samples)
+    bare, *rest = dose_times(release)
+    table = Table(
+        "temperature logs",
+        *("seconds", "ratio", "processor seconds", "ratio"),
+        title=f"{samples:,} samples, memory limit {DOSES_MEMORY}",
+    )
+    for told in (bare, *rest):
+        table.add_row(
+            told.what,
+            f"{told.seconds:.2f}",
+            f"{told.seconds / bare.seconds:.1f}",
+            f"{told.processor_seconds:.2f}",
+            f"{told.processor_seconds / bare.processor_seconds:.1f}",
+        )
+    CONSOLE.print(table)
 
 
 def run_lidcohort(*arguments: str) -> dict[str, float]:
