@@ -1,4 +1,4 @@
-"""What a declared expectation is: what must hold, what to do if not, and on which rows."""
+"""What a declared expectation is: what must hold, what is said and done if not, on which rows."""
 
 from dataclasses import dataclass
 
@@ -22,11 +22,14 @@ REPORT_THIS = "It is a fault of the program, not of the data; report it with thi
 class Declaration:
     """One expectation on one table, `schema.table` or a plain name.
 
+    `description` says what must hold, `finding` what was found where it does not, and `next_step`
+    what to do then; all three are sentences, and the places found follow the second.
     `rows_at_least` guards against a check that passes because there was nothing to check.
     """
 
     slug: str
     description: str
+    finding: str
     next_step: str
     severity: Severity
     table: str

@@ -46,6 +46,7 @@ class Outcome:
     success: bool
     observed: str
     offending: tuple[str, ...] = ()
+    found: int = 0
 
 
 NOT_EVALUATED = Outcome(sound=False, success=False, observed="was not evaluated")
@@ -155,6 +156,7 @@ def _outcome(declaration: Declaration, result: ExpectationValidationResult, rows
         success=bool(result.success),
         observed=f"{found:,} found" if found else f"none found in {rows:,} rows",
         offending=tuple(sorted(map(_in_words, examples))[:SHOWN_AT_MOST]),
+        found=found,
     )
 
 
@@ -193,23 +195,28 @@ def _result(gate: Gate, declaration: Declaration, outcome: Outcome) -> GateResul
     return GateResult(
         gate=gate,
         expectation=declaration.slug,
-        description=declaration.description,
+        description=declaration.description if outcome.success else declaration.finding,
         severity=declaration.severity,
         success=outcome.success,
         observed=outcome.observed,
         offending=outcome.offending,
         next_step=declaration.next_step,
+        found=outcome.found,
     )
 
 
 def _result_of_gate(gate: Gate, declared: int, unsound: tuple[str, ...]) -> GateResult:
+    success = declared > 0 and not unsound
     return GateResult(
         gate=gate,
         expectation="every_expectation_evaluated",
-        description="Every declared expectation was evaluated, on enough rows, without an error.",
+        description="Every declared expectation was evaluated, on enough rows, without an error."
+        if success
+        else "Some expectations could not be evaluated, or had too few rows to say anything.",
         severity=Severity.STOP,
-        success=declared > 0 and not unsound,
+        success=success,
         observed=f"{declared - len(unsound)} of {declared} evaluated",
         offending=unsound[:SHOWN_AT_MOST],
+        found=len(unsound),
         next_step=f"If the exports hold no rows yet, add some. If they do: {REPORT_THIS}",
     )

@@ -13,7 +13,7 @@ DESCRIPTION = "One row per gate and declared expectation: how it fared in this r
 COLUMNS: dict[str, tuple[pl.DataType, str]] = {
     "gate": (pl.String(), "Gate: arrival (over what came in) or built (over what came out)."),
     "expectation": (pl.String(), "Short name of the expectation."),
-    "description": (pl.String(), "What must hold, in plain words."),
+    "description": (pl.String(), "What holds, or what was found where it does not."),
     "severity": (pl.String(), "What a failure does: stop (nothing is published) or warn."),
     "success": (pl.Boolean(), "Whether it held."),
     "observed": (pl.String(), "What was seen, in words."),

@@ -22,8 +22,9 @@ class Severity(StrEnum):
 class GateResult:
     """How one expectation fared.
 
-    `observed` says in words what was seen; `offending` names up to 20 of the rows concerned by
-    site, batch, kind, file, column or pseudonymous key; `next_step` says what to do on a failure.
+    `description` says in words what holds, or on a failure what was found; `observed` what was
+    seen; `offending` names up to 20 of the `found` rows concerned by site, batch, kind, file,
+    column or pseudonymous key; `next_step` says what to do on a failure.
     """
 
     gate: Gate
@@ -34,6 +35,7 @@ class GateResult:
     observed: str
     offending: tuple[str, ...] = ()
     next_step: str = ""
+    found: int = 0
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,6 @@
 """Which exports there are: sites' batches in their order, and each batch's files by kind."""
 
 import calendar
-import difflib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -9,7 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from ingest.contract import KINDS, Kind
-from pipeline.errors import WrongUse
+from pipeline.errors import WrongUse, as_sentence, suggestion
 from pipeline.settings import Settings
 from pipeline.workspace import Workspace
 
@@ -40,12 +39,16 @@ class Export:
 
 @dataclass(frozen=True)
 class Exports:
-    """All that is to be read, up to `as_of`; `strays` are files in a batch of no known kind."""
+    """All that is to be read, up to `as_of`; `strays` are files in a batch of no known kind.
+
+    `passed_over` is what lies where no export is looked for, and is none.
+    """
 
     as_of: date
     batches: tuple[Batch, ...]
     exports: tuple[Export, ...]
     strays: tuple[tuple[Batch, Path], ...]
+    passed_over: tuple[Path, ...]
 
 
 def find_exports(workspace: Workspace) -> Exports:
@@ -81,6 +84,7 @@ def find_exports(workspace: Workspace) -> Exports:
         read,
         tuple(export for batch in read for export in _exports(batch)),
         tuple((batch, path) for batch in read for path in _strays(batch)),
+        tuple(_passed_over(workspace.exports, folders)),
     )
 
 
@@ -121,9 +125,8 @@ def _site_folders(workspace: Workspace) -> dict[str, Path]:
     known = workspace.settings.site_codes
     for name in folders:
         if name not in known:
-            nearest = difflib.get_close_matches(name, known, n=1, cutoff=0.0)[0]
             raise WrongUse(
-                f"exports/{name} is no site of group.toml; did you mean '{nearest}'?",
+                as_sentence(f"exports/{name} is no site of group.toml; {suggestion(name, known)}"),
                 "Rename the folder, or add the site to group.toml.",
             )
     return folders
@@ -159,6 +162,20 @@ def _exports(batch: Batch) -> Iterator[Export]:
 
 def _strays(batch: Batch) -> list[Path]:
     return [path for path in _entries(batch.folder) if kind_of(path) is None]
+
+
+def _passed_over(exports: Path, sites: dict[str, Path]) -> Iterator[Path]:
+    """Files beside the sites' or batches' folders, and in folders that hold no export yet."""
+    yield from _files(exports)
+    for site in sites.values():
+        yield from _files(site)
+        for folder in filter(Path.is_dir, _entries(site)):
+            if not any(kind_of(path) for path in _entries(folder)):
+                yield from _files(folder)
+
+
+def _files(folder: Path) -> list[Path]:
+    return [path for path in _entries(folder) if not path.is_dir()]
 
 
 def _entries(folder: Path) -> list[Path]:

@@ -106,6 +106,18 @@ def page() -> str:
     )
 
 
+def sheet(kind: Kind) -> str:
+    """One kind alone, on a page to hand to whoever writes that export."""
+    return "\n".join(
+        [
+            f"# The export `{kind.name}`\n",
+            _SHEET.format(kind=kind.name),
+            _kind_section(kind),
+            *([_measures_section()] if kind.name == "outcomes" else []),
+        ]
+    )
+
+
 def _kind_section(kind: Kind) -> str:
     need = "Required of every clinic." if kind.required else "Optional."
     key = ", ".join(f"`{name}`" for name in kind.grain)
@@ -192,6 +204,29 @@ _REQUIRED = ", ".join(f"`{kind.name}`" for kind in KINDS if kind.required)
 _OPTIONAL = ", ".join(f"`{kind.name}`" for kind in KINDS if not kind.required)
 _ENDINGS = ", ".join(f"`{suffix}`" for suffix in SUFFIXES if suffix != ".xlsx")
 
+_HOW_WRITTEN = """\
+- **CSV**: UTF-8, a header with the columns' names, commas between the cells. A cell that holds a
+  comma or a quotation mark stands between quotation marks, with each inner one doubled. No cell of
+  the contract holds a line break. Columns may come in any order, in any case; optional ones may be
+  left out. Empty rows are passed over. In messages the header is row 1.
+- **Parquet**: the same columns, as text or typed (dates, numbers, true and false).
+- **Ids** are text: `007` and `7` are two. They are unique within the clinic and stay the same in
+  every batch. On arrival each is replaced by a key that nobody can turn back without the group's
+  secret. Write no name, birth date, phone number or other identifier, in no column.
+- **Dates** are `YYYY-MM-DD`.
+- **Numbers** have a decimal point: `7.3`, `5`, `1e1`. No thousands mark, no unit. They are kept to
+  six places.
+- **Codes** are in lower case. `all` and `unknown` are no codes.
+- **Empty** means unknown. An empty `adverse_event` means that nobody asked; `none` means that
+  somebody asked and there was none. The two are never taken for each other.
+"""
+
+_SHEET = f"""\
+Files whose names begin with `{{kind}}` and end in {_ENDINGS}, in the folder of a month, `YYYY-MM`.
+All ids, dates and codes below are invented.
+
+{_HOW_WRITTEN}"""
+
 _INTRODUCTION = f"""\
 <!-- Written by `python -m ingest.contract_page` from ingest/contract.py; change it there. -->
 
@@ -226,32 +261,22 @@ exports/
 - Batches count in the order of their last day, then of their name.
 - A file's name begins with its **kind**. Required are {_REQUIRED}; optional are {_OPTIONAL}. Its
   ending is {_ENDINGS}. XLSX is not read yet: save it as CSV.
-- Leave out a batch's folder until its files are in it. A folder without any is not there yet.
+- A batch that lacks a required kind is read, and the run warns of it. A clinic that never sent a
+  required kind stops the run: export its header alone where there is nothing yet.
+- Leave out a batch's folder until its files are in it. A folder without any is not there yet. What
+  lies beside the folders is passed over, and the run names it.
 
 ## How a file is written
 
-- **CSV**: UTF-8, a header with the columns' names, commas between the cells. A cell that holds a
-  comma or a quotation mark stands between quotation marks, with each inner one doubled. No cell of
-  the contract holds a line break. Columns may come in any order, in any case; optional ones may be
-  left out. Empty rows are passed over. In messages the header is row 1.
-- **Parquet**: the same columns, as text or typed (dates, numbers, true and false).
-- **Ids** are text: `007` and `7` are two. They are unique within the clinic and stay the same in
-  every batch. On arrival each is replaced by a key that nobody can turn back without the group's
-  secret. Write no name, birth date, phone number or other identifier, in no column.
-- **Dates** are `YYYY-MM-DD`.
-- **Numbers** have a decimal point: `7.3`, `5`, `1e1`. No thousands mark, no unit. They are kept to
-  six places.
-- **Codes** are in lower case. `all` and `unknown` are no codes.
-- **Empty** means unknown. An empty `adverse_event` means that nobody asked; `none` means that
-  somebody asked and there was none. The two are never taken for each other.
-"""
+{_HOW_WRITTEN}"""
 
 _AFTERWARDS = """\
 ## Corrections, withdrawals, repeats
 
 - **To correct a row**, export it again with the same key in a later batch. The newest batch's row
-  counts, for every kind. If the new row is refused, the old one stays in force, and the quality
-  page says so.
+  counts, for every kind. It replaces the older row as a whole: a cell that it leaves empty, or a
+  column that its file leaves out, becomes unknown. If the new row is refused, the old one stays in
+  force, and the quality page says so.
 - **To withdraw a row**, a clinic whose exports are `full` in group.toml leaves it out: each batch
   of such a clinic holds everything, and of each kind only the keys in the newest batch count. A
   kind that a batch leaves out altogether, or whose files are refused, withdraws nothing. A clinic
@@ -269,7 +294,9 @@ _AFTERWARDS = """\
 _WHOLE_FILES = """\
 ## Why a whole file is refused
 
-Nothing of such a file is kept, not even among refused rows.
+Nothing of such a file is kept, not even among refused rows. A single one stops the run: nothing is
+published until it is mended, or taken out of the batch's folder. The message names the file and
+says why. A file in a batch whose name begins with no kind stops the run too.
 
 - A required column is missing, or one of the contract's columns stands in it twice.
 - It cannot be read: it is empty, not UTF-8, holds a NUL byte, is cut off, is separated by something

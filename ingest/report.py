@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -75,7 +76,8 @@ class IngestReport:
 
     `exact_repeats` counts rows that say nothing new: exact repeats, and samples of a repeated time
     that were averaged into one. `would_have_replaced` counts refused rows whose key an earlier
-    batch holds, so that an older row stays in force.
+    batch holds, so that an older row stays in force. `passed_over` are files where no export is
+    looked for.
     """
 
     as_of: date
@@ -85,6 +87,7 @@ class IngestReport:
     refused_reasons: pl.DataFrame
     flagged_values: pl.DataFrame
     refused_harms: pl.DataFrame
+    passed_over: tuple[Path, ...] = ()
 
 
 def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> IngestReport:
@@ -107,6 +110,7 @@ def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> I
         _refused_reasons(exports.batches, units),
         table("flagged_values", FLAGGED_VALUES),
         table("refused_harms", REFUSED_HARMS),
+        exports.passed_over,
     )
 
 

@@ -1,18 +1,27 @@
 """The ways a command can end badly, each with its exit status and its next step."""
 
+import difflib
 import errno
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TypeVar
 
 FULL_DISK = "No space left on device"
+NO_RECORD = "It was not under way yet, so there is no record of it."
+LISTED_AT_MOST = 10
+Place = TypeVar("Place")
 
 
 class LidcohortError(Exception):
-    """One clear line: what is wrong and where, then what to do about it."""
+    """One clear line: what is wrong and where, then what to do about it.
+
+    Where `what` lists places, each stands on a line of its own.
+    """
 
     exit_status = 1
 
     def __init__(self, what: str, next_step: str) -> None:
-        super().__init__(f"{what} {next_step}")
+        between = "\n" if "\n" in what else " "
+        super().__init__(f"{what}{between}{next_step}")
         self.what = what
         self.next_step = next_step
 
@@ -54,7 +63,34 @@ def _causes(error: BaseException) -> Iterator[BaseException]:
         cause = cause.__cause__ or cause.__context__
 
 
-def in_words(error: BaseException, log: str) -> LidcohortError:
+def as_sentence(text: str) -> str:
+    """A text with the full stop that it lacks."""
+    return text if text.endswith((".", "?", "!")) else f"{text}."
+
+
+def suggestion(word: str, known: Iterable[str]) -> str:
+    """The known word that a wrong one was probably meant to be, or all of them if none is near."""
+    choices = list(known)
+    if near := difflib.get_close_matches(word, choices, n=1):
+        return f"did you mean '{near[0]}'?"
+    return f"known are {in_short(choices)}"
+
+
+def in_short(places: Sequence[str], at_most: int = LISTED_AT_MOST, among: int | None = None) -> str:
+    """Places parted by commas, cut where they, or those `among` which they are, are many."""
+    shown, more = cut(places, at_most, among)
+    return ", ".join(shown) + (f" and {more:,} more" if more else "")
+
+
+def cut(
+    places: Sequence[Place], at_most: int, among: int | None = None
+) -> tuple[Sequence[Place], int]:
+    """The first of some places, and how many more there are."""
+    shown = places[:at_most]
+    return shown, max(0, (len(places) if among is None else among) - len(shown))
+
+
+def in_words(error: BaseException, log: str = NO_RECORD) -> LidcohortError:
     """Any error as one clear line and a next step; `log` says where the rest of it is."""
     if isinstance(error, KeyboardInterrupt):
         return LidcohortError("Interrupted.", "Run the same command again to go on.")

@@ -13,12 +13,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import IO, Any
 
-from pipeline import release as releases
-from pipeline.errors import LidcohortError, in_words
+from pipeline.errors import DataRefused, LidcohortError, in_words
+from pipeline.interruption import behind, heed_no_more
 from pipeline.voice import Voice
 from pipeline.workspace import Workspace
 
 STAGE_THAT_SEES_EXPORTS = "ingest"
+ENDED_BADLY = frozenset({"failed", "interrupted", "refused"})
 
 
 @dataclass
@@ -34,20 +35,25 @@ def recorded(workspace: Workspace, command: str, voice: Voice) -> Iterator[Run]:
     """Write down how a command ends, and turn whatever ends it badly into one clear line.
 
     Raises:
-        LidcohortError: for any error at all, with the state of `current` in its next step.
+        LidcohortError: for any error at all.
     """
     run = Run()
     began, clock = datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic()
     fault: dict[str, Any] = {}
     try:
         yield run
-    except BaseException as error:
+    except BaseException as raised:
+        heed_no_more()
+        error = behind(raised)
         failure = in_words(error, f"Where it happened is in {workspace.history}.")
+        run.outcome = _outcome(error)
         stage = voice.stages[-1].name if voice.stages else None
         fault = {"stage": stage, "what": failure.what, "next_step": failure.next_step}
         if not isinstance(error, LidcohortError):
             fault |= _place(error, with_words=stage != STAGE_THAT_SEES_EXPORTS)
-        raise type(failure)(failure.what, f"{failure.next_step} {_standing(workspace)}") from error
+        if failure is raised:
+            raise
+        raise failure from raised
     finally:
         record = {
             "command": command,
@@ -63,14 +69,20 @@ def recorded(workspace: Workspace, command: str, voice: Voice) -> Iterator[Run]:
 
 
 def last_failure(workspace: Workspace) -> dict[str, Any] | None:
-    """The newest run's record if it failed."""
+    """The newest run's record if it ended badly."""
     if not workspace.history.is_file():
         return None
     newest: dict[str, Any] = {}
     for line in workspace.history.read_text("utf-8").splitlines():
         with suppress(ValueError):  # a line torn by a full disk tells nothing
             newest = json.loads(line)
-    return newest if newest.get("outcome") == "failed" else None
+    return newest if newest.get("outcome") in ENDED_BADLY else None
+
+
+def _outcome(error: BaseException) -> str:
+    if isinstance(error, KeyboardInterrupt):
+        return "interrupted"
+    return "refused" if isinstance(error, DataRefused) else "failed"
 
 
 def _append(workspace: Workspace, record: dict[str, Any]) -> None:
@@ -91,8 +103,3 @@ def _place(error: BaseException, *, with_words: bool) -> dict[str, Any]:
         "error": f"{type(error).__name__}: {error}" if with_words else type(error).__name__,
         "frames": [f"{frame.filename}:{frame.lineno} {frame.name}" for frame in frames],
     }
-
-
-def _standing(workspace: Workspace) -> str:
-    root = releases.current(workspace)
-    return f"People still read {root.name}." if root else "Nothing has been published yet."

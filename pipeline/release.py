@@ -15,12 +15,15 @@ import duckdb
 
 from expectations import GateReport
 from ingest import IngestReport
+from ingest.keys import fingerprint
 from pipeline.errors import LidcohortError, WrongUse
 from pipeline.files import point, sync_tree, write_whole
 from pipeline.inputs import arrivals
-from pipeline.workspace import Release, Workspace
+from pipeline.standing import current
+from pipeline.workspace import Release, Workspace, key_place
 
 FAILURE = "failure.json"
+KEY_FINGERPRINT = "key_fingerprint"
 START_PAGE = Path("dashboards") / "index.html"
 BUILT_SCHEMAS = ("courses", "cohorts", "quality")
 STAGE_FOLDERS = ("dashboards", "expectations", "ingest", "models", "pipeline")
@@ -61,6 +64,7 @@ def candidate(workspace: Workspace, report: IngestReport) -> Candidate:
         ],
         "arrivals": _digest(*(frame.write_csv().encode() for frame in arrivals(report).values())),
         "settings": settings,
+        KEY_FINGERPRINT: fingerprint(workspace.key),
         "code": code_digest(),
         "versions": {package: version(package) for package in VERSIONED},
     }
@@ -125,20 +129,21 @@ def read_manifest(root: Path) -> dict[str, Any] | None:
     return manifest
 
 
-def current(workspace: Workspace) -> Path | None:
-    """The release that people read, if there is one.
+def refuse_another_key(workspace: Workspace) -> None:
+    """Stop before a changed key makes every patient a new one, and parts settled harms from theirs.
 
     Raises:
-        WrongUse: something that is no link stands in its place.
+        WrongUse: the key is not the one that the current release was made with.
     """
-    if workspace.current.is_symlink():
-        root = workspace.releases / workspace.current.readlink().name
-        return root if root.is_dir() else None
-    if workspace.current.exists():
+    root = current(workspace.root)
+    made_with = root and (read_manifest(root) or {}).get(KEY_FINGERPRINT)
+    if root and made_with not in (None, fingerprint(workspace.key)):
         raise WrongUse(
-            f"{workspace.current} is no link to a release.", "Move it away and run again."
+            f"The group's key in {key_place(workspace.root)} is not the one that {root.name} was "
+            "made with.",
+            "Put that key back. If it is lost, or another one is meant: start afresh in a new "
+            "workspace, as README.md tells.",
         )
-    return None
 
 
 def switch(workspace: Workspace, release: Release) -> None:
@@ -151,7 +156,7 @@ def prune(workspace: Workspace) -> list[str]:
     others = [
         (manifest["finished_at"], root)
         for root in _release_folders(workspace)
-        if root != current(workspace) and (manifest := read_manifest(root)) is not None
+        if root != current(workspace.root) and (manifest := read_manifest(root)) is not None
     ]
     newest_first = sorted(others, key=lambda other: (other[0], other[1].name), reverse=True)
     too_old = [root for _, root in newest_first[workspace.settings.releases.keep :]]

@@ -3,23 +3,35 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
 
 from dashboards import publish
 from expectations import Gate, GateReport, GateResult, check, record
-from expectations.report import SHOWN_AT_MOST
 from ingest import IngestReport, ingest
 from models.build import BuildFailed, build
 from pipeline import inputs
 from pipeline import release as releases
-from pipeline.errors import DataRefused, LidcohortError, disk_is_full, in_words
+from pipeline.errors import (
+    DataRefused,
+    LidcohortError,
+    cut,
+    disk_is_full,
+    in_short,
+    in_words,
+)
 from pipeline.files import private_folder
-from pipeline.history import recorded
-from pipeline.lock import hold
+from pipeline.history import Run
+from pipeline.interruption import heed_no_more, was_interrupted
 from pipeline.release import Candidate
+from pipeline.standing import current
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
 
 SHOWN_IN_A_WARNING = 3
+SHOWN_IN_A_STOP = 10
+QUALITY_PAGE = Path("dashboards") / "quality.html"
 OUTCOMES = {
     "published": "Published {}.",
     "nothing_new": "Nothing new since the last release, {}.",
@@ -27,67 +39,84 @@ OUTCOMES = {
 }
 
 
-def run_job(workspace: Workspace, voice: Voice) -> Answer:
+def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     """Read the exports, check, build, check, publish, and only then switch `current`.
 
+    The caller holds the workspace, and records what `run` comes to.
+
     Raises:
-        LidcohortError: whatever went wrong, as one line; `current` is then as it was.
+        LidcohortError: whatever went wrong; `current` is then as it was.
     """
-    with hold(workspace.lock), recorded(workspace, "run", voice) as run:
-        report = _take_in(workspace, voice)
-        candidate = releases.candidate(workspace, report)
-        release, run.release = candidate.release, candidate.release.name
-        if candidate.is_complete:
-            is_read = releases.current(workspace) == release.root
-            run.outcome = "nothing_new" if is_read else "current_again"
-        else:
-            with _kept_if_it_fails(release, voice) as gates:
-                _assemble(workspace, release, report, voice)
-                _pass_gate(release, Gate.ARRIVAL, gates, voice)
-                _build(release, voice)
-                _pass_gate(release, Gate.BUILT, gates, voice)
-                _publish(release, voice)
-                _finish(candidate, gates, voice)
-            run.outcome = "published"
-        releases.switch(workspace, release)
-        releases.prune(workspace)
-        releases.sweep(workspace)
-        return _published(workspace, release, run.outcome)
+    report = _take_in(workspace, voice)
+    candidate = releases.candidate(workspace, report)
+    release, run.release = candidate.release, candidate.release.name
+    if candidate.is_complete:
+        is_read = current(workspace.root) == release.root
+        outcome = "nothing_new" if is_read else "current_again"
+    else:
+        with _kept_if_it_fails(release, voice) as gates:
+            _assemble(workspace, release, report, voice)
+            _pass_gate(release, Gate.ARRIVAL, gates, voice)
+            _build(release, voice)
+            _pass_gate(release, Gate.BUILT, gates, voice)
+            _publish(release, voice)
+            _finish(candidate, gates, voice)
+        outcome = "published"
+    heed_no_more()
+    releases.switch(workspace, release)
+    run.outcome = outcome
+    releases.prune(workspace)
+    releases.sweep(workspace)
+    return _published(workspace, release, report, outcome)
 
 
-def check_exports(workspace: Workspace, voice: Voice) -> Answer:
+def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     """Everything up to the arrival gate; publishes nothing.
 
     Raises:
         LidcohortError: as `run_job`.
     """
-    with hold(workspace.lock), recorded(workspace, "check", voice) as run:
-        report = _take_in(workspace, voice)
-        release = releases.candidate(workspace, report).release
-        trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
-        run.release = trial.name
-        with _kept_if_it_fails(trial, voice) as gates:
-            _assemble(workspace, trial, report, voice)
-            _pass_gate(trial, Gate.ARRIVAL, gates, voice)
-        releases.remove(trial.root)
-        run.outcome = "checked"
-        return Answer(
-            "The exports pass the arrival gate. `lidcohort run` publishes them.",
-            {"outcome": "checked", "as_of": report.as_of, "release": release.name},
-        )
+    report = _take_in(workspace, voice)
+    release = releases.candidate(workspace, report).release
+    trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
+    run.release = trial.name
+    with _kept_if_it_fails(trial, voice) as gates:
+        _assemble(workspace, trial, report, voice)
+        _pass_gate(trial, Gate.ARRIVAL, gates, voice)
+    releases.remove(trial.root)
+    run.outcome = "checked"
+    return Answer(
+        "\n".join(
+            [
+                *_why_refused(report),
+                "The exports pass the arrival gate. `lidcohort run` publishes them.",
+            ]
+        ),
+        {
+            "outcome": "checked",
+            "as_of": report.as_of,
+            "release": release.name,
+            "refused_rows": _refused_rows(report),
+        },
+    )
 
 
 def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
-    releases.current(workspace)
+    releases.refuse_another_key(workspace)
     with voice.stage("ingest") as stage:
         report = ingest(workspace, on_progress=stage.progress)
         stage.counts = {
             "files": report.files.height,
             "rows accepted": int(report.files["accepted"].sum()),
-            "refused": int(report.files["refused"].sum()),
+            "refused": _refused_rows(report),
         }
+    for path in report.passed_over:
+        voice.warn(
+            f"{path} was passed over: exports lie in exports/<site>/<YYYY-MM>/, and their names "
+            "begin with their kind. Move it there, or remove it."
+        )
     return report
 
 
@@ -107,13 +136,12 @@ def _pass_gate(release: Release, gate: Gate, gates: list[GateReport], voice: Voi
         if gate is Gate.BUILT:
             record(release, gates)
     for result in report.warnings:
-        voice.warn(_in_one_line(result, shown=SHOWN_IN_A_WARNING))
+        voice.warn(_in_one_line(result))
     if report.stopped:
-        first, *more = [_in_one_line(result, shown=SHOWN_AT_MOST) for result in report.stops]
-        and_more = f" ({len(more)} more)" if more else ""
+        stops = "\n".join(map(_in_lines, report.stops))
         raise DataRefused(
-            f"The {gate} gate refused the data: {first}{and_more}.",
-            f"All of it is in {release.root / releases.FAILURE}; correct the exports, run again.",
+            f"The {gate} gate refused the data.\n{stops}",
+            f"All of it is in {release.root / releases.FAILURE}.",
         )
 
 
@@ -155,7 +183,8 @@ def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateRepor
     try:
         yield gates
     except BaseException as error:
-        if isinstance(error, Exception) and not disk_is_full(error):
+        heed_no_more()
+        if not was_interrupted() and not disk_is_full(error):
             stage = voice.stages[-1].name
             releases.record_failure(release, stage, in_words(error, ""), gates)
         else:
@@ -163,21 +192,63 @@ def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateRepor
         raise
 
 
-def _in_one_line(result: GateResult, *, shown: int) -> str:
-    cut = ["..."] if len(result.offending) > shown else []
-    keys = ", ".join([*result.offending[:shown], *cut])
-    which = f" [{keys}]" if keys else ""
-    return f"{result.description.rstrip('.')}: {result.observed}{which}"
+def _in_one_line(result: GateResult) -> str:
+    places = in_short(result.offending, SHOWN_IN_A_WARNING, among=result.found)
+    shown = f": {places}." if places else "."
+    return f"{result.description.rstrip('.')}{shown} {result.next_step}"
 
 
-def _published(workspace: Workspace, release: Release, outcome: str) -> Answer:
+def _in_lines(result: GateResult) -> str:
+    places, more = cut(result.offending, SHOWN_IN_A_STOP, among=result.found)
+    lines = [
+        f"{result.description.rstrip('.')}{':' if places else '.'}",
+        *(f"  {place}" for place in places),
+        *([f"  and {more:,} more"] if more else []),
+        result.next_step,
+    ]
+    return "\n".join(lines)
+
+
+def _refused_rows(report: IngestReport) -> int:
+    return int(report.files["refused"].sum())
+
+
+def _why_refused(report: IngestReport) -> list[str]:
+    """Why rows were refused, most rows first; a row counts under each of its reasons."""
+    reasons = (
+        report.refused_reasons.group_by("site", "kind", "column_name", "reason")
+        .agg(pl.col("rows").sum())
+        .sort("rows", "site", "kind", "column_name", "reason", descending=[True, *[False] * 4])
+    )
+    shown, more = cut(list(reasons.iter_rows(named=True)), SHOWN_IN_A_STOP)
+    lines = [
+        f"  {row['site']}/{row['kind']}/{row['column_name']}: {row['reason']} ({row['rows']:,})"
+        for row in shown
+    ]
+    head = ["Why rows were refused (ingest/CONTRACT.md says what to do):"] if lines else []
+    return [*head, *lines, *([f"  and {more} more"] if more else [])]
+
+
+def _published(
+    workspace: Workspace, release: Release, report: IngestReport, outcome: str
+) -> Answer:
     start_page = workspace.current / releases.START_PAGE
+    quality_page = workspace.current / QUALITY_PAGE
+    refused = _refused_rows(report)
+    why_refused = f"Refused rows ({refused:,}), why and how to mend them: {quality_page}"
+    lines = [
+        OUTCOMES[outcome].format(release.name),
+        *([why_refused] if refused else []),
+        f"Start page: {start_page}",
+    ]
     return Answer(
-        f"{OUTCOMES[outcome].format(release.name)}\nStart page: {start_page}",
+        "\n".join(lines),
         {
             "outcome": outcome,
             "release": release.name,
             "as_of": release.as_of,
             "start_page": start_page,
+            "refused_rows": refused,
+            "quality_page": quality_page,
         },
     )

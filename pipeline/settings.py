@@ -1,6 +1,5 @@
 """group.toml as typed settings: every number a definition uses, with its default."""
 
-import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
@@ -17,7 +16,7 @@ from pydantic import (
     model_validator,
 )
 
-from pipeline.errors import WrongUse
+from pipeline.errors import WrongUse, as_sentence, suggestion
 
 RESERVED_CODES = frozenset({"all", "unknown", "none"})  # `none` names the empty inputs' folders
 EXAMPLE_SETTINGS = Path(__file__).with_name("example_group.toml")
@@ -152,7 +151,7 @@ class Settings(_Section):
         if reference not in (MOST_USED, *self.protocol_codes):
             raise ValueError(
                 f"group.reference_protocol = '{reference}' is no protocol's code; "
-                f"{_nearest(reference, (MOST_USED, *self.protocol_codes))}"
+                f"{suggestion(reference, (MOST_USED, *self.protocol_codes))}"
             )
         for protocol in self.protocol:
             if protocol.spacing_days[1] > self.numbers.course_gap_days:
@@ -165,7 +164,7 @@ class Settings(_Section):
             if settled.site not in self.site_codes:
                 raise ValueError(
                     f"settled_harm #{number} names the site '{settled.site}', which is no site's "
-                    f"code; {_nearest(settled.site, self.site_codes)}"
+                    f"code; {suggestion(settled.site, self.site_codes)}"
                 )
         harms = [f"{settled.harm}' of site '{settled.site}" for settled in self.settled_harm]
         if repeated := _first_repeated(harms):
@@ -192,7 +191,8 @@ def read_settings(path: Path) -> Settings:
     except FileNotFoundError:
         raise WrongUse(
             f"{path} does not exist.",
-            f"Make a workspace with `lidcohort new {path.parent}`, or name one with --workspace.",
+            f"Make it with `lidcohort new {path.parent}`, which changes nothing that is there, or "
+            "name another folder with --workspace.",
         ) from None
     except UnicodeDecodeError as error:
         raise WrongUse(
@@ -206,7 +206,7 @@ def read_settings(path: Path) -> Settings:
         faults = error.errors()
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
         raise WrongUse(
-            f"{path}: {_in_words(faults[0])}{more}.", "Correct it and run again."
+            as_sentence(f"{path}: {_in_words(faults[0])}{more}"), "Correct it and run again."
         ) from None
 
 
@@ -229,19 +229,14 @@ def _first_repeated(values: Iterable[str]) -> str | None:
     return None
 
 
-def _nearest(word: str, known: Iterable[str]) -> str:
-    [nearest] = difflib.get_close_matches(word, list(known), n=1, cutoff=0.0)
-    return f"did you mean '{nearest}'?"
-
-
 def _in_words(fault: Mapping[str, Any]) -> str:
     """One fault in one line: where in group.toml, what is wrong, what was meant or allowed."""
     location, given, limits = fault["loc"], fault["input"], fault.get("ctx", {})
     where = _place(location)
     match fault["type"]:
         case "extra_forbidden":
-            key = str(location[-1])
-            return f"unknown key {where}; {_nearest(key, _section_at(location[:-1]).model_fields)}"
+            known = _section_at(location[:-1]).model_fields
+            return f"unknown key {where}; {suggestion(str(location[-1]), known)}"
         case "missing" | "too_long" if isinstance(given, list):
             return f"{where}: must hold two numbers, the lower and the upper end"
         case "missing":

@@ -1,41 +1,47 @@
-"""How a workspace stands: what people read, what is waiting, what failed last."""
+"""How a workspace stands: what people read, what is waiting, what runs, how the last run ended."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
 from ingest.batches import find_exports
 from ingest.store import mapping_bytes, run_digest, unit_digest
-from pipeline import history
+from pipeline import history, lock
 from pipeline import release as releases
-from pipeline.errors import WrongUse
+from pipeline.errors import WrongUse, in_short
+from pipeline.lock import Holder
+from pipeline.standing import current
 from pipeline.voice import Answer
 from pipeline.workspace import Workspace
 
-SHOWN_AT_MOST = 10
+LABEL_WIDTH = 11
 
 
 def status_of(workspace: Workspace) -> Answer:
-    """The current release and its age, exports in no release yet, the last failure.
+    """The current release and its age, exports in no release yet, who runs, the last failure.
 
     Reads every export's bytes, as only they tell whether a release holds it; changes nothing.
     """
-    root = releases.current(workspace)
+    root = current(workspace.root)
     manifest = releases.read_manifest(root) if root else None
-    failure = history.last_failure(workspace)
+    holder = lock.holder(workspace.lock)
+    running = holder if holder and holder.is_running else None
+    failure = _killed(holder) if holder and not running else history.last_failure(workspace)
     waiting, fault = _waiting(workspace, manifest)
-    current = _current(manifest) if manifest else None
+    published = _published(manifest) if manifest else None
+    lines = {
+        "Current": _current_line(published),
+        **({"Running": f"{running}"} if running else {}),
+        **({"Exports": fault} if fault else {"Waiting": _waiting_line(waiting, failure)}),
+        "Last run": _failure_line(failure),
+    }
     return Answer(
-        "\n".join(
-            [
-                _current_line(current),
-                f"Exports    {fault}" if fault else _waiting_line(waiting),
-                _failure_line(failure),
-            ]
-        ),
+        "\n".join(f"{label:<{LABEL_WIDTH}}{_indented(line)}" for label, line in lines.items()),
         {
             "group": workspace.settings.group.name,
-            "current": current,
+            "current": published,
+            "running": asdict(running) if running else None,
             "waiting": waiting,
             "exports_fault": fault,
             "last_failure": failure,
@@ -43,7 +49,7 @@ def status_of(workspace: Workspace) -> Answer:
     )
 
 
-def _current(manifest: Mapping[str, Any]) -> dict[str, Any]:
+def _published(manifest: Mapping[str, Any]) -> dict[str, Any]:
     age = datetime.now(UTC) - datetime.fromisoformat(manifest["finished_at"])
     return {
         "release": manifest["release"],
@@ -53,12 +59,23 @@ def _current(manifest: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _killed(holder: Holder) -> dict[str, Any]:
+    """The last failure where a run named itself in the lock and never took its name out."""
+    return {
+        "began": holder.since,
+        "outcome": "killed",
+        "what": f"Process {holder.pid} on {holder.host} was killed, or the power went.",
+        "next_step": "Run again; nothing has to be tidied up.",
+    }
+
+
 def _waiting(
     workspace: Workspace, manifest: Mapping[str, Any] | None
 ) -> tuple[list[str], str | None]:
     """Exports in no release as `site/batch/kind`, or else what keeps them from being read."""
     published = {unit["digest"] for unit in manifest["units"]} if manifest else set()
     try:
+        releases.refuse_another_key(workspace)
         exports = find_exports(workspace).exports
     except WrongUse as fault:
         return [], str(fault)
@@ -71,24 +88,29 @@ def _waiting(
     return list(waiting), None
 
 
-def _current_line(current: Mapping[str, Any] | None) -> str:
-    if current is None:
-        return "Current    nothing has been published yet"
-    return (
-        f"Current    {current['release']}, as of {current['as_of']}, "
-        f"published {current['age_days']} days ago"
-    )
+def _current_line(published: Mapping[str, Any] | None) -> str:
+    if published is None:
+        return "nothing has been published yet"
+    days = published["age_days"]
+    age = f"{days} days ago" if days > 1 else "a day ago" if days else "less than a day ago"
+    return f"{published['release']}, as of {published['as_of']}, published {age}"
 
 
-def _waiting_line(waiting: Sequence[str]) -> str:
+def _waiting_line(waiting: Sequence[str], failure: Mapping[str, Any] | None) -> str:
     if not waiting:
-        return "Waiting    nothing: the current release holds every export"
-    shown = ", ".join(waiting[:SHOWN_AT_MOST])
-    more = f" and {len(waiting) - SHOWN_AT_MOST} more" if len(waiting) > SHOWN_AT_MOST else ""
-    return f"Waiting    {shown}{more}: `lidcohort run` takes them in"
+        return "nothing: the current release holds every export"
+    was_refused = failure is not None and failure["outcome"] == "refused"
+    takes_in = "`lidcohort run` takes them in"
+    then = f"once what the last run found is mended, {takes_in}" if was_refused else takes_in
+    return f"{in_short(waiting)}: {then}"
 
 
 def _failure_line(failure: Mapping[str, Any] | None) -> str:
     if failure is None:
-        return "Last run   did not fail"
-    return f"Last run   failed {failure['began']}: {failure['what']} {failure['next_step']}"
+        return "did not fail"
+    what = f"{failure['what']}\n" if "\n" in failure["what"] else f"{failure['what']} "
+    return f"{failure['outcome']}, begun {failure['began']}: {what}{failure['next_step']}"
+
+
+def _indented(lines: str) -> str:
+    return lines.replace("\n", "\n" + " " * LABEL_WIDTH)

@@ -49,11 +49,11 @@ class Workspace:
 
     @property
     def releases(self) -> Path:
-        return self.root / "releases"
+        return releases_folder(self.root)
 
     @property
     def current(self) -> Path:
-        return self.root / "current"
+        return current_link(self.root)
 
     @property
     def history(self) -> Path:
@@ -107,6 +107,16 @@ class Release:
         return self.root / "manifest.json"
 
 
+def releases_folder(root: Path) -> Path:
+    """Holds the releases, one folder each."""
+    return root / "releases"
+
+
+def current_link(root: Path) -> Path:
+    """Leads to the release that people read."""
+    return root / "current"
+
+
 def key_file(root: Path) -> Path:
     """The group's secret lies beside the workspace, never in it."""
     return root.with_name(root.name + ".key")
@@ -115,6 +125,11 @@ def key_file(root: Path) -> Path:
 def lock_file(root: Path) -> Path:
     """Held by the one run that may write in a workspace."""
     return root / ".lock"
+
+
+def key_place(root: Path) -> str:
+    """Where the secret is read from, in words."""
+    return KEY_VARIABLE if os.environ.get(KEY_VARIABLE) else str(key_file(root))
 
 
 def read_key(root: Path) -> bytes:

@@ -51,6 +51,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         "rows_conserved",
         "Each row read from a file was accepted, refused, or an exact repeat, and lies where it "
         "was put.",
+        "Rows got lost or came twice on the way from a file to where they are kept.",
         "A row got lost or came twice on the way: clear accepted/ and quarantine/ and run again.",
         STOP,
         "file_rows",
@@ -71,15 +72,17 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "files_readable",
         "No file was refused whole.",
+        "Files were refused whole.",
         "A required column is missing, the file cannot be read, or it holds what may identify a "
         "person: correct it at the source and export it again.",
         STOP,
         "file_rows",
-        none_in("select key, file_reason as reason from {batch} where file_refused"),
+        none_in("select key || ': ' || file_reason as key from {batch} where file_refused"),
     ),
     Declaration(
         "refused_share_bearable",
         "Of each kind in a batch, most rows were accepted.",
+        "More than a quarter of a kind's rows in a batch were refused.",
         "So many rows are missing that the clinic's rates may mislead: see the reasons on the "
         f"quality page. {ASK_THE_CLINIC}",
         STOP,
@@ -93,6 +96,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "refused_share_low",
         "Of each kind in a recent batch, few rows were refused.",
+        "Many rows of a kind in a recent batch were refused.",
         f"See the reasons on the quality page. {ASK_THE_CLINIC}",
         WARN,
         "arrivals",
@@ -105,6 +109,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "rows_as_usual",
         "A recent batch has about as many rows of a kind as the site usually sends.",
+        "A recent batch has far fewer or far more rows of a kind than the site usually sends.",
         f"The export may be cut short, or hold more than its month. {ASK_THE_CLINIC}",
         WARN,
         "arrivals",
@@ -118,6 +123,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "required_kinds_exported",
         "A site that exports sends visits, sessions and outcomes.",
+        "A site never sent a kind that is required.",
         "Without one of them nothing can be said about that clinic: add the kind to its export, a "
         "header alone where there was none yet.",
         STOP,
@@ -127,6 +133,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "required_kinds_in_batch",
         "A recent batch holds visits, sessions and outcomes.",
+        "A recent batch lacks a kind that is required.",
         "If the clinic had none that month, nothing is wrong; otherwise add the missing file.",
         WARN,
         "arrivals",
@@ -141,6 +148,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "sites_export",
         "Each site of group.toml has exported at least one batch.",
+        "A site of group.toml has not exported anything yet.",
         "Put its exports under exports/<site>/<batch>/, or take the site out of group.toml.",
         WARN,
         "freshness",
@@ -149,6 +157,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "exports_fresh",
         "Each site's newest batch reaches close to the as-of date.",
+        "A site's newest batch ends long before the as-of date.",
         "The clinic's pages end at its newest batch: ask for what is missing since.",
         WARN,
         "freshness",
@@ -157,6 +166,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "columns_filled_as_usual",
         "In a recent batch no column is left empty much more often than the site usually does.",
+        "In a recent batch a column is left empty much more often than the site usually does.",
         f"The column may have been lost or renamed at the source. {ASK_THE_CLINIC}",
         WARN,
         "columns_filled",
@@ -172,6 +182,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "values_within_contract",
         "Of each column's values, fewer than half lie outside its range or codes.",
+        "Half of a column's values or more lie outside its range or codes.",
         f"The column holds another unit or other codes than the contract says. {ASK_THE_CLINIC}",
         STOP,
         "columns_filled",
@@ -184,6 +195,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "values_mostly_within_contract",
         "Of each column's values in a recent batch, few lie outside its range or codes.",
+        "In a recent batch many of a column's values lie outside its range or codes.",
         f"They were left empty, or kept and flagged: see the quality page. {ASK_THE_CLINIC}",
         WARN,
         "columns_filled",
@@ -197,6 +209,8 @@ DECLARATIONS: tuple[Declaration, ...] = (
         "units_unchanged",
         "No batch's mean lid temperature or OSDI differs from the site's earlier batches as far as "
         "in another unit.",
+        "A batch's mean lid temperature or OSDI differs from the site's earlier batches as far "
+        "as in another unit.",
         "Fahrenheit for Celsius, or a score that was not scaled to 100: set the unit in "
         "mappings/<site>.toml, or ask the clinic to export the batch again.",
         STOP,
@@ -206,6 +220,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "means_as_usual",
         "In a recent batch no other quantity's mean is far from that of the site's earlier ones.",
+        "In a recent batch a quantity's mean is far from that of the site's earlier ones.",
         "If the clinic has changed how it works or measures, nothing is wrong; otherwise the unit "
         f"may be another one. {ASK_THE_CLINIC}",
         WARN,
@@ -216,6 +231,8 @@ DECLARATIONS: tuple[Declaration, ...] = (
         "links_hold",
         "The patients of sessions and outcomes have visits, and the sessions of adverse events "
         "are known.",
+        "Many patients of sessions or outcomes have no visit, or many adverse events name a "
+        "session that no export holds.",
         "Two kinds were exported with different numbers for the same patients or sessions. "
         f"{ASK_THE_CLINIC}",
         STOP,
@@ -226,6 +243,8 @@ DECLARATIONS: tuple[Declaration, ...] = (
         "links_mostly_hold",
         "Few patients of sessions and outcomes have no visit, and few adverse events an unknown "
         "session.",
+        "Some patients of sessions or outcomes have no visit, or some adverse events name a "
+        "session that no export holds.",
         "Their visits or sessions were refused or never exported: add them at the source.",
         WARN,
         "links",
@@ -234,6 +253,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "contents_differ_between_sites",
         "No two sites sent the same rows of a kind.",
+        "Two sites sent the same rows of a kind.",
         "One clinic's export lies in another clinic's folder: move it to where it belongs.",
         STOP,
         "contents",
@@ -251,6 +271,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "harms_settled",
         "No harm was refused, lowered or withdrawn without somebody having settled it.",
+        "Harms were refused, lowered or withdrawn, and nobody has settled them.",
         "Ask the clinic what happened, then settle each in group.toml under [[settled_harm]].",
         WARN,
         "freshness",

@@ -164,6 +164,23 @@ RECALLS = same_count_at(
     }
 )
 
+RETURNS = same_count_at(
+    {
+        "in_courses": """
+            select site as key, count(*) as counted
+            from {batch}
+            where left_on is null and status in ('early', 'on_time', 'late')
+            group by site
+            """,
+        "in_maintenance_return": """
+            select site as key, sum(returned) as counted
+            from cohorts.maintenance_return
+            where site <> 'all' and protocol = 'all'
+            group by site
+            """,
+    }
+)
+
 REFUSED_ROWS = same_count_at(
     {
         "in_quality": "select site as key, sum(refused) as counted from {batch} group by site",
@@ -228,6 +245,7 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
             "accepted_sessions_kept",
             "Each accepted session and eye up to the site's cutoff is in the warehouse, unless a "
             "full export no longer holds it.",
+            "Accepted sessions are missing in the warehouse.",
             "staging.stg_sites",
             _over_inputs("accepted_sessions_kept", inputs),
         ),
@@ -235,36 +253,42 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
             "harms_kept",
             "Each harm that any accepted or refused row told of is among the adverse events, or "
             "listed as one to settle.",
+            "Harms that a row told of are neither among the adverse events nor listed to settle.",
             "staging.stg_sites",
             _over_inputs("harms_kept", inputs),
         ),
         _declare(
             "sessions_conserved",
             "Each site has as many sessions in staging, courses, month_summary and safety.",
+            "Sites' sessions differ between staging, courses, month_summary and safety.",
             "courses.sessions",
             SESSIONS,
         ),
         _declare(
             "session_eyes_conserved",
             "Each site has as many session-eyes in staging, courses and delivery.",
+            "Sites' session-eyes differ between staging, courses and delivery.",
             "courses.session_eyes",
             SESSION_EYES,
         ),
         _declare(
             "months_hold_their_sessions",
             "month_summary has each month's sessions.",
+            "Months' sessions in month_summary differ from those in courses.",
             "courses.sessions",
             SESSIONS_OF_MONTHS,
         ),
         _declare(
             "months_hold_their_chair_minutes",
             "month_summary has each month's minutes in the chair.",
+            "Months' minutes in the chair in month_summary differ from those in courses.",
             "courses.sessions",
             CHAIR_MINUTES_OF_MONTHS,
         ),
         _declare(
             "courses_conserved",
             "Each site has as many courses in courses, course_funnel and month_summary.",
+            "Sites' courses differ between courses, course_funnel and month_summary.",
             "courses.courses",
             COURSES,
             rows_at_least=0,  # a site may give maintenance sessions only
@@ -272,6 +296,7 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
         _declare(
             "courses_hold_their_sessions",
             "Each course counts the sessions that belong to it.",
+            "Courses count other sessions than belong to them.",
             "courses.courses",
             SESSIONS_OF_COURSES,
             rows_at_least=0,
@@ -280,6 +305,8 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
             "mature_courses_conserved",
             "Each site has as many mature courses in courses, responses, response_by_grade and "
             "month_summary.",
+            "Sites' mature courses differ between courses, responses, response_by_grade and "
+            "month_summary.",
             "courses.courses",
             MATURE_COURSES,
             rows_at_least=0,
@@ -287,6 +314,7 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
         _declare(
             "harms_conserved",
             "Each site has as many harms in courses, safety and month_summary.",
+            "Sites' harms differ between courses, safety and month_summary.",
             "courses.adverse_events",
             HARMS,
             rows_at_least=0,  # perhaps nobody was harmed
@@ -295,25 +323,38 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
             "recalls_conserved",
             "Each site has as many patients due or overdue in courses, recall_due and "
             "maintenance_adherence.",
+            "Sites' patients due or overdue differ between courses, recall_due and "
+            "maintenance_adherence.",
             "courses.maintenance_intervals",
             RECALLS,
             rows_at_least=0,  # perhaps no course was completed yet
         ),
         _declare(
+            "returns_conserved",
+            "Each site has as many returns for maintenance in courses as in maintenance_return.",
+            "Sites' returns for maintenance differ between courses and maintenance_return.",
+            "courses.maintenance_intervals",
+            RETURNS,
+            rows_at_least=0,
+        ),
+        _declare(
             "refused_rows_conserved",
             "Each site has as many refused rows in quality.files and month_summary.",
+            "Sites' refused rows differ between quality.files and month_summary.",
             "quality.files",
             REFUSED_ROWS,
         ),
         _declare(
             "published_tables_filled",
             "No published table is empty whose inputs are not.",
+            "Published tables are empty although their inputs are not.",
             "courses.sessions",
             PUBLISHED_TABLES,
         ),
         _declare(
             "dates_within_cutoff",
             "Nothing in the warehouse is dated after its site's cutoff.",
+            "Rows in the warehouse are dated after their site's cutoff.",
             "staging.stg_sites",
             DATES,
         ),
@@ -321,10 +362,15 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
 
 
 def _declare(
-    slug: str, description: str, table: str, expectation: Expectation, rows_at_least: int = 1
+    slug: str,
+    description: str,
+    finding: str,
+    table: str,
+    expectation: Expectation,
+    rows_at_least: int = 1,
 ) -> Declaration:
     return Declaration(
-        slug, description, REPORT_THIS, Severity.STOP, table, expectation, rows_at_least
+        slug, description, finding, REPORT_THIS, Severity.STOP, table, expectation, rows_at_least
     )
 
 

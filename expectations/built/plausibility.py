@@ -12,6 +12,7 @@ DECLARATIONS = (
     Declaration(
         "eyes_treated_together",
         "No clinic habitually treats a course's two eyes on different days.",
+        "A clinic habitually treats a course's two eyes on different days.",
         "Such a course counts as completed too early, since each day is a session: read that "
         "clinic's completed courses with care.",
         Severity.WARN,
@@ -31,6 +32,8 @@ DECLARATIONS = (
     Declaration(
         "logs_agree_with_plateaus",
         f"No temperature log's plateau differs by more than {PLATEAUS_APART_WARNED_C} C from the "
+        "plateau temperature recorded for its session and eye.",
+        f"A temperature log's plateau differs by more than {PLATEAUS_APART_WARNED_C} C from the "
         "plateau temperature recorded for its session and eye.",
         "A log's plateau is its mean over time from two minutes after its start on. Ask the clinic "
         "which of the two is wrong: the log may belong to another session or the other eye, or its "

@@ -104,10 +104,15 @@ RESPONSE_AT_SESSION = Table(
 SESSIONS_TO_RESPONSE = Table(
     "sessions_to_response",
     ("rule", "grading", "grade", "site", "protocol", "course_kind", "session_number"),
-    rules=("responded + stopped + censored <= at_risk",),
+    rules=(
+        "responded + stopped + censored <= at_risk",
+        f"abs(responded_by + not_yet - 1) <= {ROUNDING}",
+        *_in_order("incidence", "responded_by"),
+    ),
     shares=(
         Share("not_yet", "not_yet_low", "not_yet_high"),
         Share("incidence", "incidence_low", "incidence_high"),
+        Share("by_chance", "by_chance", "by_chance"),
     ),
     totals=(
         Totals(over=("site", "grade"), counts=("at_risk", "responded", "stopped", "censored")),
@@ -126,6 +131,24 @@ MAINTENANCE_ADHERENCE = Table(
             counts=("intervals", *INTERVAL_STATUSES, "judged"),
         ),
     ),
+    may_be_empty=True,
+)
+
+MAINTENANCE_RETURN = Table(
+    "maintenance_return",
+    ("site", "protocol", "days"),
+    rules=("returned >= 1", "returned <= at_risk"),
+    shares=(Share("returned_by", "returned_low", "returned_high"),),
+    totals=(Totals(over=("site", "protocol"), counts=("returned",)),),
+    may_be_empty=True,
+)
+
+DURABILITY = Table(
+    "durability",
+    ("rule", "estimand", "grading", "grade", "site", "protocol", "days"),
+    rules=("lost >= 1", "lost <= at_risk", "censored >= 0"),
+    shares=(Share("holding", "holding_low", "holding_high"),),
+    totals=(Totals(over=("site", "grade", "protocol"), counts=("lost",)),),
     may_be_empty=True,
 )
 
@@ -271,6 +294,8 @@ TABLES = (
     RESPONSE_AT_SESSION,
     SESSIONS_TO_RESPONSE,
     MAINTENANCE_ADHERENCE,
+    MAINTENANCE_RETURN,
+    DURABILITY,
     COURSE_FUNNEL,
     DELIVERY,
     SAFETY,
@@ -284,10 +309,13 @@ TABLES = (
 )
 
 
-def _declare(table: Table, what: str, description: str, expectation: Expectation) -> Declaration:
+def _declare(
+    table: Table, what: str, description: str, finding: str, expectation: Expectation
+) -> Declaration:
     return Declaration(
         f"{table.name}_{what}",
         f"In {table.name} {description}",
+        f"In {table.name} {finding}",
         REPORT_THIS,
         Severity.STOP,
         f"cohorts.{table.name}",
@@ -301,6 +329,7 @@ def _of_table(table: Table) -> Iterator[Declaration]:
         table,
         "rows_consistent",
         f"holds in each row: {'; '.join(table.rules)}.",
+        "rows break a rule between their columns.",
         rows_consistent(table.grain, table.rules),
     )
     if table.shares:
@@ -308,6 +337,7 @@ def _of_table(table: Table) -> Iterator[Declaration]:
             table,
             "shares_within_limits",
             "each rate lies between its limits, and is empty exactly where nothing was counted.",
+            "rates lie outside their limits, or are empty or filled where they should not be.",
             shares_within_limits(table.grain, table.shares),
         )
     if table.totals:
@@ -315,6 +345,7 @@ def _of_table(table: Table) -> Iterator[Declaration]:
             table,
             "totals_add_up",
             "the parts' counts add up to those of their total.",
+            "the parts' counts do not add up to those of their total.",
             totals_add_up(table.grain, table.totals),
         )
     if "session_number" in table.grain:
@@ -322,6 +353,7 @@ def _of_table(table: Table) -> Iterator[Declaration]:
             table,
             "sessions_numbered",
             "session numbers run from 1 without a gap.",
+            "session numbers do not begin at 1, or have a gap.",
             sessions_numbered(table.grain),
         )
 
@@ -332,6 +364,21 @@ DECLARATIONS = (
         SESSIONS_TO_RESPONSE,
         "never_rises",
         "the share not yet responding never rises from one session to the next.",
-        never_rises(SESSIONS_TO_RESPONSE.grain, "not_yet"),
+        "the share not yet responding rises from one session to the next.",
+        never_rises(SESSIONS_TO_RESPONSE.grain, "not_yet", along="session_number"),
+    ),
+    _declare(
+        DURABILITY,
+        "never_rises",
+        "the share that holds never rises from one day to a later one.",
+        "the share that holds rises from one day to a later one.",
+        never_rises(DURABILITY.grain, "holding", along="days"),
+    ),
+    _declare(
+        MAINTENANCE_RETURN,
+        "never_falls",
+        "the share that has returned never falls from one day to a later one.",
+        "the share that has returned falls from one day to a later one.",
+        never_rises(MAINTENANCE_RETURN.grain, "-returned_by", along="days"),
     ),
 )

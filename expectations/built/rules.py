@@ -81,19 +81,20 @@ def sessions_numbered(grain: Columns) -> Expectation:
     )
 
 
-def never_rises(grain: Columns, share: str) -> Expectation:
-    """A share never rises from one session number to the next."""
-    others = ", ".join(column for column in grain if column != "session_number")
+def never_rises(grain: Columns, share: str, along: str) -> Expectation:
+    """A share never rises from one row to the next along one of the grain's columns."""
+    others = ", ".join(column for column in grain if column != along)
     return none_in(
         f"""
-        select {_key(grain)} as key, before, {share}
+        select {_key(grain)} as key, before, now
         from (
             select
                 *,
-                lag({share}) over (partition by {others} order by session_number) as before
+                {share} as now,
+                lag({share}) over (partition by {others} order by {along}) as before
             from {{batch}}
         )
-        where {share} > before + {ROUNDING}
+        where now > before + {ROUNDING}
         """
     )
 

@@ -1,4 +1,4 @@
-"""Measures the job: `uv run python -m tests.benchmarks [--patients N] [--only WHAT]`.
+"""Measures the job: `uv run python -m tests.benchmarks [--patients N] [--doses-only]`.
 
 Everything is measured in one go on one machine, so that the ratios hold whatever the machine.
 """
@@ -11,7 +11,6 @@ import tempfile
 import time
 from collections.abc import Mapping, Sequence
 from datetime import date
-from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -23,8 +22,9 @@ from synthetic_data import make_exports
 from tests.benchmarks.bare import count_seconds, sql_seconds
 from tests.benchmarks.comparison import GRAINS, differences
 from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
+from tests.benchmarks.macros import GROUPS, macro_seconds
 
-LIDCOHORT = [sys.executable, "-c", "from pipeline.cli import main; main()"]
+LIDCOHORT = [str(Path(sys.executable).with_name("lidcohort"))]
 PROJECT = Path(__file__).parents[2]
 GATES = ("arrival gate", "built gate")
 CONSOLE = Console(width=100)
@@ -33,24 +33,28 @@ Stages = Mapping[str, Mapping[str, float]]
 
 
 def main() -> None:
-    """Measure the demo, a large group, card tables and thermal doses; print a table of each."""
+    """Measure macros, the demo, a large group, card tables and doses; print a table of each."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--demo-patients", type=int, default=3000)
     parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
     parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
+    parser.add_argument("--courses", type=int, default=1_000_000, help="that the macros go over")
     parser.add_argument("--samples", type=int, default=65_000_000, help="of temperature logs")
-    parser.add_argument("--only", choices=["demo", "large", "cards", "doses"])
+    parser.add_argument("--macros-only", action="store_true", help="measure nothing else")
+    parser.add_argument("--doses-only", action="store_true", help="measure nothing else")
     asked = parser.parse_args()
+    if not asked.doses_only:
+        measure_macros(asked.courses)
+    if asked.macros_only:
+        return
     with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
         folder = Path(scratch)
-        for name, measure in {
-            "demo": partial(measure_demo, patients=asked.demo_patients),
-            "large": partial(measure_large, patients=asked.patients),
-            "cards": partial(measure_cards, patients=asked.card_patients or asked.patients),
-            "doses": partial(measure_doses, samples=asked.samples),
-        }.items():
-            if asked.only in (None, name):
-                measure(folder / name)
+        measure_doses(folder / "doses", asked.samples)
+        if asked.doses_only:
+            return
+        measure_demo(folder / "demo", asked.demo_patients)
+        measure_large(folder / "large", asked.patients)
+        measure_cards(folder / "cards", asked.card_patients or asked.patients)
 
 
 def measure_demo(root: Path, patients: int) -> None:
@@ -141,6 +145,20 @@ def measure_doses(root: Path, samples: int) -> None:
             f"{told.processor_seconds:.2f}",
             f"{told.processor_seconds / bare.processor_seconds:.1f}",
         )
+    CONSOLE.print(table)
+
+
+def measure_macros(courses: int) -> None:
+    """Each statistical macro against a bare grouped count of the same courses."""
+    counting, macros = macro_seconds(courses)
+    table = Table(
+        "macro",
+        "processor seconds",
+        "ratio",
+        title=f"{courses:,} courses, {GROUPS} groups; a grouped count takes {counting:.3f} s",
+    )
+    for name, seconds in macros.items():
+        table.add_row(name, f"{seconds:.2f}", f"{seconds / counting:.1f}")
     CONSOLE.print(table)
 
 

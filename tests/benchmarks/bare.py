@@ -25,6 +25,7 @@ def count_seconds(root: Path) -> tuple[float, int]:
     """Seconds that counting the rows of every export takes, and the rows."""
     rows, began = 0, time.monotonic()
     with duckdb.connect() as connection:
+        connection.sql("set enable_progress_bar = false")
         for kind in KINDS:
             for ending, reader in READERS.items():
                 files = [str(file) for file in root.glob(f"exports/*/*/{kind.name}*.{ending}")]
@@ -51,7 +52,7 @@ def sql_seconds(release: Release) -> float:
         tempfile.TemporaryDirectory() as scratch,
         duckdb.connect(f"{scratch}/{release.warehouse.name}") as connection,
     ):
-        connection.sql(f"set memory_limit = '{MEMORY}'")
+        connection.sql(f"set memory_limit = '{MEMORY}'; set enable_progress_bar = false")
         _copy_seeds(connection, release)
         for schema in sorted({node["schema"] for node in nodes.values()}):
             connection.sql(f"create schema if not exists {schema}")

@@ -48,7 +48,7 @@ SPOILED = {
     ),
     "a curve above one": (
         "update cohorts.sessions_to_response set incidence = 1.5 where session_number = 4",
-        {"sessions_to_response_shares_within_limits"},
+        {"sessions_to_response_shares_within_limits", "sessions_to_response_rows_consistent"},
     ),
     "a share of delivery above one": (
         "update cohorts.delivery set in_band_share = 1.5",
@@ -147,7 +147,57 @@ SPOILED = {
     ),
     "a curve that rises": (
         "update cohorts.sessions_to_response set not_yet = 0.5 where session_number = 4",
-        {"sessions_to_response_never_rises"},
+        {"sessions_to_response_never_rises", "sessions_to_response_rows_consistent"},
+    ),
+    "more by incidence than by the curve": (
+        "update cohorts.sessions_to_response set incidence = 0.1 where session_number = 1",
+        {"sessions_to_response_rows_consistent"},
+    ),
+    "a response that is neither seen nor not": (
+        "update cohorts.sessions_to_response set responded_by = 0.9 where session_number = 4",
+        {"sessions_to_response_rows_consistent"},
+    ),
+    "more by chance than there are": (
+        "update cohorts.sessions_to_response set by_chance = 1.1",
+        {"sessions_to_response_shares_within_limits"},
+    ),
+    "more lost than at risk": (
+        "update cohorts.durability set at_risk = 0 where days = 250",
+        {"durability_rows_consistent"},
+    ),
+    "a share holding above its limit": (
+        "update cohorts.durability set holding_high = 0.4 where days = 150",
+        {"durability_shares_within_limits"},
+    ),
+    "losses of a grade more than the total": (
+        "update cohorts.durability set lost = 2 where grade <> 'all' and days = 150",
+        {"durability_totals_add_up"},
+    ),
+    "a gain that comes back": (
+        "update cohorts.durability set holding = 0.6 where days = 250",
+        {"durability_never_rises"},
+    ),
+    "a return of nobody": (
+        "update cohorts.maintenance_return set returned = 0 where days = 200",
+        {"maintenance_return_rows_consistent", "returns_conserved"},
+    ),
+    "a return below its limit": (
+        "update cohorts.maintenance_return set returned_low = 0.5 where days = 200",
+        {"maintenance_return_shares_within_limits"},
+    ),
+    "returns of a protocol more than the total": (
+        "update cohorts.maintenance_return set returned = 2 where protocol <> 'all' and days = 300",
+        {"maintenance_return_totals_add_up"},
+    ),
+    "a return that is undone": (
+        "update cohorts.maintenance_return set returned_by = 0.2, returned_low = 0 "
+        "where days = 300",
+        {"maintenance_return_never_falls"},
+    ),
+    "a return that is nowhere": (
+        "update courses.maintenance_intervals set left_on = date '2024-12-01' "
+        "where patient_key = 'pe'",
+        {"returns_conserved"},
     ),
     "a difference outside its limits": (
         "update cohorts.protocol_comparison set difference_low = 0.26 where comparable",
@@ -270,7 +320,7 @@ SPOILED = {
         {"harms_conserved"},
     ),
     "a patient missing from the recall list": (
-        "insert into courses.maintenance_intervals values ('alder', 'pc', 'overdue')",
+        "insert into courses.maintenance_intervals values ('alder', 'pc', 'overdue', null)",
         {"recalls_conserved"},
     ),
     "refused rows that month_summary lost": (
@@ -378,6 +428,8 @@ def test_a_young_group_has_nothing_mature_and_passes(release):
         delete from courses.maintenance_intervals;
         delete from cohorts.recall_due;
         delete from cohorts.maintenance_adherence;
+        delete from cohorts.maintenance_return;
+        delete from cohorts.durability;
         delete from cohorts.response_by_grade;
         delete from cohorts.response_at_session;
         delete from cohorts.sessions_to_response;

@@ -36,6 +36,7 @@ def declared(slug="declared", table="one", expectation=None, **changes) -> Decla
         **{
             "slug": slug,
             "description": "It holds.",
+            "finding": "It does not hold.",
             "next_step": "Mend it.",
             "severity": Severity.WARN,
             "table": table,
@@ -195,7 +196,7 @@ from expectations import Gate, Severity
 from expectations.declaration import Declaration, within
 from expectations.engine import evaluate
 
-declared = Declaration("a", "", "", Severity.STOP, "one", within("number", low=0))
+declared = Declaration("a", "", "", "", Severity.STOP, "one", within("number", low=0))
 print(evaluate(Gate.BUILT, [declared], Path(sys.argv[1]))[0].success)
 """
 

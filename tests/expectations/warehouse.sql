@@ -91,10 +91,13 @@ select
     'responder' as outcome;
 
 create table courses.maintenance_intervals as
-select
-    'alder' as site,
-    'pa' as patient_key,
-    'due' as status;
+select *
+from (
+    values
+    ('alder', 'pa', 'due', cast(null as date)),
+    ('alder', 'pe', 'on_time', null),
+    ('alder', 'pf', 'on_time', null)
+) as rows (site, patient_key, status, left_on);
 
 create table courses.adverse_events as
 select
@@ -173,9 +176,11 @@ select
     case when session_number < 3 then 1.0 else 0.0 end::double as not_yet,
     null::double as not_yet_low,
     null::double as not_yet_high,
+    1.0 - not_yet as responded_by,
     case when session_number < 3 then 0.0 else 1.0 end::double as incidence,
     null::double as incidence_low,
-    null::double as incidence_high
+    null::double as incidence_high,
+    0.1::double as by_chance
 from cohorts.response_at_session;
 
 create table cohorts.maintenance_adherence as
@@ -183,9 +188,9 @@ select
     coalesce(site, 'all') as site,
     coalesce(protocol, 'all') as protocol,
     coalesce(grade, 'all') as grade,
-    1 as intervals,
+    3 as intervals,
     0 as early,
-    0 as on_time,
+    2 as on_time,
     0 as late,
     0 as overdue,
     1 as due,
@@ -197,6 +202,39 @@ select
     null::double as adherence_high
 from (values ('alder', 'four', 'moderate')) as rows (site, protocol, grade)
 group by cube (site, protocol, grade);
+
+create table cohorts.maintenance_return as
+select
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    days,
+    3 - place as at_risk,
+    1 as returned,
+    (1 + place) / 3 as returned_by,
+    place / 3 as returned_low,
+    1.0::double as returned_high
+from (values ('alder', 'four', 200, 0), ('alder', 'four', 300, 1))
+    as rows (site, protocol, days, place)
+group by cube (site, protocol), days, place;
+
+create table cohorts.durability as
+select
+    'symptoms' as rule,
+    'lost_or_retreated' as estimand,
+    'symptoms' as grading,
+    coalesce(grade, 'all') as grade,
+    coalesce(site, 'all') as site,
+    coalesce(protocol, 'all') as protocol,
+    days,
+    2 - place as at_risk,
+    1 as lost,
+    0 as censored,
+    (1 - place) / 2 as holding,
+    case place when 0 then 0.1 end::double as holding_low,
+    case place when 0 then 0.9 end::double as holding_high
+from (values ('moderate', 'alder', 'four', 150, 0), ('moderate', 'alder', 'four', 250, 1))
+    as rows (grade, site, protocol, days, place)
+group by cube (grade, site, protocol), days, place;
 
 create table cohorts.course_funnel as
 select

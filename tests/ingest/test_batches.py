@@ -95,6 +95,11 @@ class TestWhatIsNoExport:
         with pytest.raises(WrongUse, match=r"exports/adler is no site .* did you mean 'alder'"):
             exports.read()
 
+    def test_a_folder_that_is_near_to_no_site_lists_the_sites(self, exports):
+        exports.write("visits", {}, site="zzz")
+        with pytest.raises(WrongUse, match=r"exports/zzz is no site .* known are alder.*\. Rename"):
+            exports.read()
+
     def test_an_export_outside_a_batchs_folder(self, exports):
         exports.write("visits", {})
         for place in (exports.workspace.exports, exports.workspace.exports / "alder"):
@@ -104,13 +109,27 @@ class TestWhatIsNoExport:
                 exports.read()
             stray.unlink()
 
-    def test_hidden_files_and_notes_beside_batches_are_left_alone(self, exports):
+    def test_hidden_files_are_left_alone(self, exports):
         exports.write("visits", {})
         for place in (exports.workspace.exports, exports.workspace.exports / "alder"):
-            (place / "README.txt").write_text("a note")
             (place / ".hidden").mkdir()
         (exports.folder() / ".visits.csv.swp").write_text("x")
-        assert exports.read().files.height == 1
+        report = exports.read()
+        assert (report.files.height, report.passed_over) == (1, ())
+
+    def test_what_lies_where_no_export_is_looked_for_is_named(self, exports):
+        exports.write("visits", {})
+        root = exports.workspace.exports
+        beside = [
+            root / "README.txt",
+            root / "alder" / "README.txt",
+            exports.folder(batch="2026-05") / "vists.csv",
+        ]
+        for path in beside:
+            path.write_text("a note")
+        report = exports.read()
+        assert report.passed_over == tuple(beside)
+        assert report.files.height == 1
 
     @pytest.mark.parametrize("file", ["visit.csv", "visits.ods", "summary.pdf", "visits"])
     def test_a_file_of_no_kind_in_a_batch_is_reported(self, exports, file):

@@ -12,6 +12,7 @@ import pytest
 from expectations import Gate, GateReport, GateResult, Severity
 from ingest import IngestReport, Unit
 from ingest.contract import VISITS
+from ingest.report import REFUSED_REASONS
 from models.build import BuildReport, NodeResult
 from pipeline import run as flow
 from pipeline.cli import carry_out
@@ -46,6 +47,8 @@ class Stages:
     before: dict[str, Callable[[], None]] = field(default_factory=dict)
     failing: list[GateResult] = field(default_factory=list)
     digest: str = "0" * 64
+    refused: dict[str, int] = field(default_factory=dict)  # reason -> rows
+    passed_over: tuple[Path, ...] = ()
     as_of: date = date(2025, 6, 30)
 
     def ingest(self, workspace: Workspace, *, on_progress=None) -> IngestReport:
@@ -64,7 +67,21 @@ class Stages:
         )
         counts = pl.DataFrame({"accepted": [5], "refused": [2], "exact_repeats": [0]}, COUNTED)
         nothing = pl.DataFrame({"site": pl.Series([], dtype=pl.String)})
-        return IngestReport(self.as_of, (unit,), nothing, counts, nothing, nothing, nothing)
+        return IngestReport(
+            as_of=self.as_of,
+            units=(unit,),
+            batches=nothing,
+            files=counts,
+            refused_reasons=self._refused_reasons(),
+            flagged_values=nothing,
+            refused_harms=nothing,
+            passed_over=self.passed_over,
+        )
+
+    def _refused_reasons(self) -> pl.DataFrame:
+        unit = ("alder", "2025-06", "visits", "visits.csv", "visit_date")
+        rows = [(*unit, reason, rows, 0) for reason, rows in self.refused.items()]
+        return pl.DataFrame(rows, schema=REFUSED_REASONS, orient="row")
 
     def check(self, release: Release, gate: Gate, *, on_progress=None) -> GateReport:
         self._begin(gate)
@@ -86,10 +103,25 @@ class Stages:
             page.parent.mkdir()
             page.write_text("as worked out")
 
-    def fail(self, gate: Gate, severity: Severity, offending: tuple[str, ...] = ()) -> None:
-        described = "Rows are as many as usual."
+    def fail(
+        self,
+        gate: Gate,
+        severity: Severity,
+        offending: tuple[str, ...] = ("alder",),
+        found: int = 0,
+    ) -> None:
         self.failing.append(
-            GateResult(gate, "as_usual", described, severity, False, "3 of 40", offending)
+            GateResult(
+                gate=gate,
+                expectation="as_usual",
+                description="There are few rows.",
+                severity=severity,
+                success=False,
+                observed="3 of 40",
+                offending=offending,
+                next_step="Ask the clinic.",
+                found=found or len(offending),
+            )
         )
 
     def _begin(self, stage: str) -> None:

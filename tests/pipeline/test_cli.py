@@ -2,6 +2,8 @@
 
 import json
 import stat
+import subprocess
+import sys
 from importlib.metadata import version
 
 import pytest
@@ -37,9 +39,9 @@ def test_the_version_is_the_packages(capsys):
         (["demo", "--patients", "many"], "--patients"),
         (["demo", "--patients", "0"], "--patients"),
         (["run", "--as-of", "June"], "--as-of June is no date. Write it like 2025-06-30."),
-        (["run", "--workspace", "nowhere"], "does not exist. Make a workspace with"),
-        (["check", "--workspace", "nowhere"], "does not exist. Make a workspace with"),
-        (["status", "--workspace", "nowhere"], "does not exist. Make a workspace with"),
+        (["run", "--workspace", "nowhere"], "does not exist. Make it with"),
+        (["check", "--workspace", "nowhere"], "does not exist. Make it with"),
+        (["status", "--workspace", "nowhere"], "does not exist. Make it with"),
     ],
 )
 def test_wrong_use_is_one_line_and_two(tmp_path, monkeypatch, root, capsys, arguments, said):
@@ -86,19 +88,90 @@ def test_new_makes_a_workspace_to_fill(tmp_path, capsys):
     assert len(Workspace.open(root).key) == 64
 
 
+PRESSES_CTRL_C_AT_AN_IMPORT = """
+import importlib.abc, os, signal, sys
+from pipeline.cli import main
+
+class Presses(importlib.abc.MetaPathFinder):
+    pressed = False
+    def find_spec(self, name, path, target=None):
+        if name == sys.argv[1] and not self.pressed:
+            self.pressed = True
+            os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, Presses())
+main(sys.argv[2:])
+"""
+
+
+@pytest.mark.parametrize("imported", ["pipeline.commands", "pydantic", "duckdb"])
+def test_ctrl_c_while_libraries_are_imported_is_one_line(root, imported):
+    told = subprocess.run(
+        [
+            *(sys.executable, "-c", PRESSES_CTRL_C_AT_AN_IMPORT, imported),
+            *("run", "--workspace", str(root)),
+        ],
+        capture_output=True,
+        text=True,
+    )
+    assert (told.returncode, told.stdout) == (1, "")
+    assert told.stderr == (
+        "Error: Interrupted. Run the same command again to go on. Nothing has been published yet.\n"
+    )
+
+
+def test_ctrl_c_while_a_runs_libraries_are_imported_is_on_record(root, capsys):
+    subprocess.run(
+        [
+            *(sys.executable, "-c", PRESSES_CTRL_C_AT_AN_IMPORT, "duckdb"),
+            *("run", "--workspace", str(root)),
+        ],
+        capture_output=True,
+    )
+    assert carry_out(["status", "--workspace", str(root)]) == 0
+    assert "Last run   interrupted, begun " in capsys.readouterr().out
+
+
 def test_every_new_workspace_has_its_own_key(tmp_path):
     for name in ("a", "b"):
         carry_out(["new", str(tmp_path / name)])
     assert Workspace.open(tmp_path / "a").key != Workspace.open(tmp_path / "b").key
 
 
-def test_new_may_fill_an_empty_folder_and_no_other(tmp_path, capsys):
-    (tmp_path / "empty").mkdir()
-    assert carry_out(["new", str(tmp_path / "empty")]) == 0
-    before = (tmp_path / "empty" / "group.toml").read_bytes()
-    assert carry_out(["new", str(tmp_path / "empty")]) == 2
-    assert "is there already and not empty" in capsys.readouterr().err
-    assert (tmp_path / "empty" / "group.toml").read_bytes() == before
+def test_new_fills_a_folder_without_settings_and_changes_nothing_in_it(tmp_path, capsys):
+    root = tmp_path / "group"
+    exported = root / "exports" / "birch" / "2025-06" / "visits.csv"
+    exported.parent.mkdir(parents=True)
+    exported.write_text("as exported")
+    assert carry_out(["run", "--workspace", str(root)]) == 2
+    assert f"`lidcohort new {root}`" in capsys.readouterr().err
+
+    assert carry_out(["new", str(root)]) == 0
+    assert exported.read_text() == "as exported"
+    assert [path.name for path in (root / "exports").iterdir()] == ["birch"]
+    assert Workspace.open(root).settings.site_codes == ("alder", "birch")
+
+
+def test_new_never_writes_over_settings(tmp_path, capsys):
+    assert carry_out(["new", str(tmp_path / "group")]) == 0
+    (tmp_path / "group" / "group.toml").write_text("as edited")
+    assert carry_out(["new", str(tmp_path / "group")]) == 2
+    assert "group.toml is there already. Edit it" in capsys.readouterr().err
+    assert (tmp_path / "group" / "group.toml").read_text() == "as edited"
+
+
+def test_new_makes_no_workspace_of_a_file(tmp_path, capsys):
+    (tmp_path / "file").write_text("as it was")
+    assert carry_out(["new", str(tmp_path / "file")]) == 2
+    assert "is a file. Name a folder." in capsys.readouterr().err
+    assert not key_file(tmp_path / "file").exists()
+
+
+def test_new_keeps_the_key_of_a_folder_that_lost_its_settings(root):
+    with_it = key_file(root).read_text()
+    (root / "group.toml").unlink()
+    assert carry_out(["new", str(root)]) == 0
+    assert key_file(root).read_text() == with_it
 
 
 def test_new_never_writes_over_a_key(tmp_path, capsys):

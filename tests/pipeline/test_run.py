@@ -16,8 +16,11 @@ from expectations import Gate, Severity
 from models.build import BuildFailed
 from pipeline import history
 from pipeline import release as releases
-from pipeline.workspace import Workspace
+from pipeline.workspace import Workspace, key_file
 
+AFRESH = (
+    "If it is lost, or another one is meant: start afresh in a new workspace, as README.md tells."
+)
 STAGES = ("ingest", "arrival", "build", "built", "record", "publish")
 
 
@@ -61,7 +64,7 @@ def test_stages_come_in_their_order_and_current_is_switched(stages, lidcohort, c
     assert current().startswith("2025-06-30-")
     lines = capsys.readouterr().out.splitlines()
     assert lines[-1].endswith("current/dashboards/index.html")
-    assert [line.split()[0] for line in lines[:-2]] == [
+    assert [line.split()[0] for line in lines[:-3]] == [
         "ingest",
         "inputs",
         "arrival",
@@ -223,8 +226,10 @@ def test_whatever_breaks_current_is_as_before(
     assert folders(root) == sorted([before, current()])
 
 
-@pytest.mark.parametrize("step", ["finish", "switch"])
-@pytest.mark.parametrize("fault", [full_disk, press_ctrl_c])
+@pytest.mark.parametrize(
+    ("step", "fault"),
+    [("finish", full_disk), ("finish", press_ctrl_c), ("switch", full_disk)],
+)
 def test_the_last_steps_may_break_too(stages, lidcohort, current, monkeypatch, step, fault):
     lidcohort("run")
     before = current()
@@ -263,7 +268,14 @@ def test_a_gate_that_stops_publishes_nothing_and_keeps_the_candidate(
     assert lidcohort("run") == 3
 
     told = capsys.readouterr().err
-    assert f"The {gate} gate refused the data: Rows are as many as usual: 3 of 40." in told
+    assert told.startswith(
+        f"Error: The {gate} gate refused the data.\n"
+        "There are few rows:\n"
+        "  alder\n"
+        "Ask the clinic.\n"
+        "All of it is in "
+    )
+    assert told.endswith(f"failure.json. People still read {before}.\n")
     assert current() == before
     [kept] = set(folders(root)) - {before}
     failure = json.loads((root / "releases" / kept / "failure.json").read_text())
@@ -276,21 +288,45 @@ def test_a_gate_that_warns_publishes_and_says_so(stages, lidcohort, current, cap
     assert lidcohort("run", "--quiet") == 0
     assert current() is not None
     told = capsys.readouterr()
-    assert "Warning: Rows are as many as usual: 3 of 40" in told.err
+    assert "Warning: There are few rows: alder. Ask the clinic.\n" in told.err
     assert told.out == ""
 
 
 @pytest.mark.parametrize(
     ("severity", "shown"),
     [
-        (Severity.WARN, "[key0, key1, key2, ...]"),
-        (Severity.STOP, f"[{', '.join(f'key{n}' for n in range(20))}]"),
+        (Severity.WARN, "There are few rows: key0, key1, key2 and 1,231 more. Ask the clinic.\n"),
+        (
+            Severity.STOP,
+            "There are few rows:\n"
+            + "".join(f"  key{n}\n" for n in range(10))
+            + "  and 1,224 more\nAsk the clinic.\n",
+        ),
     ],
 )
-def test_offending_keys_are_shown(stages, lidcohort, capsys, severity, shown):
-    stages.fail(Gate.ARRIVAL, severity, offending=tuple(f"key{n}" for n in range(20)))
+def test_offending_places_are_shown_and_cut(stages, lidcohort, capsys, severity, shown):
+    places = tuple(f"key{n}" for n in range(20))
+    stages.fail(Gate.ARRIVAL, severity, offending=places, found=1234)
     lidcohort("run")
-    assert f"Rows are as many as usual: 3 of 40 {shown}" in capsys.readouterr().err
+    assert shown in capsys.readouterr().err
+
+
+def test_few_offending_places_are_all_shown(stages, lidcohort, capsys):
+    stages.fail(Gate.ARRIVAL, Severity.STOP, offending=("one", "two"))
+    lidcohort("run")
+    told = capsys.readouterr().err
+    assert "  one\n  two\nAsk the clinic.\nAll of it" in told
+    assert "more" not in told
+
+
+def test_every_stop_is_told(stages, lidcohort, capsys):
+    for place in ("one", "two"):
+        stages.fail(Gate.ARRIVAL, Severity.STOP, offending=(place,))
+    lidcohort("run")
+    assert (
+        "  one\nAsk the clinic.\nThere are few rows:\n  two\nAsk the clinic.\n"
+        in capsys.readouterr().err
+    )
 
 
 def test_a_failed_candidate_is_kept_until_the_next_run(stages, lidcohort, root, current):
@@ -412,13 +448,102 @@ def test_json_is_one_object_whatever_happens(stages, lidcohort, root, capsys):
     assert told["error"]["what"].startswith("The arrival gate refused the data")
 
 
+def test_refused_rows_lead_to_the_page_that_says_why(stages, lidcohort, root, capsys):
+    assert lidcohort("run") == 0
+    page = root / "current" / "dashboards" / "quality.html"
+    assert f"Refused rows (2), why and how to mend them: {page}" in capsys.readouterr().out
+
+
+def test_a_check_says_itself_why_rows_were_refused(stages, lidcohort, capsys):
+    stages.refused = {"missing": 7, "after_batch": 1200}
+    assert lidcohort("check") == 0
+    assert (
+        "  alder/visits/visit_date: after_batch (1,200)\n  alder/visits/visit_date: missing (7)\n"
+    ) in capsys.readouterr().out
+
+
+def test_a_check_that_refused_nothing_lists_nothing(stages, lidcohort, capsys):
+    assert lidcohort("check") == 0
+    assert "Why rows were refused" not in capsys.readouterr().out
+
+
+def test_what_was_passed_over_is_named(stages, lidcohort, root, capsys):
+    stray = root / "exports" / "alder" / "notes.txt"
+    stages.passed_over = (stray,)
+    assert lidcohort("run") == 0
+    assert f"Warning: {stray} was passed over: " in capsys.readouterr().err
+
+
+def change_the_key(root):
+    key_file(root).write_text("another invented key of enough length\n")
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+def test_a_changed_key_is_refused(stages, lidcohort, root, current, capsys, command):
+    lidcohort("run")
+    before = current()
+    stages.called.clear()
+    change_the_key(root)
+
+    assert lidcohort(command) == 2
+    assert stages.called == []
+    assert current() == before
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert (
+        f"The group's key in {key_file(root)} is not the one that {before} was made with." in told
+    )
+    assert told.endswith(f"Put that key back. {AFRESH} People still read {before}.\n")
+
+
+def test_the_key_is_named_where_it_was_read(stages, lidcohort, capsys, monkeypatch):
+    lidcohort("run")
+    monkeypatch.setenv("LIDCOHORT_KEY", "another invented key of enough length")
+    assert lidcohort("run") == 2
+    assert "The group's key in LIDCOHORT_KEY is not" in capsys.readouterr().err
+
+
+def test_the_key_put_back_is_accepted(stages, lidcohort, root):
+    lidcohort("run")
+    with_it = key_file(root).read_text()
+    change_the_key(root)
+    lidcohort("run")
+    key_file(root).write_text(with_it)
+    assert lidcohort("run") == 0
+
+
+def test_a_first_run_may_have_any_key(stages, lidcohort, root):
+    change_the_key(root)
+    assert lidcohort("run") == 0
+
+
 def test_another_run_in_the_workspace_is_left_alone(stages, lidcohort, root, capsys):
     from pipeline.lock import hold
 
     with hold(root / ".lock"):
         assert lidcohort("run") == 4
-    assert "Another run holds this workspace: process " in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "Another run holds this workspace: process " in told
+    assert told.endswith("Nothing has been published yet.\n")
     assert stages.called == []
+    assert not (root / "runs.jsonl").exists()
+
+
+@pytest.mark.parametrize("step", ["switch", "prune"])
+def test_a_signal_after_the_last_stage_changes_nothing(
+    stages, lidcohort, current, monkeypatch, step
+):
+    go_on = getattr(releases, step)
+    monkeypatch.setattr(releases, step, lambda *given: (press_ctrl_c(), go_on(*given)))
+    assert lidcohort("run") == 0
+    assert current() is not None
+
+
+def test_a_second_signal_finds_the_first_one_heeded(stages, lidcohort, capsys, monkeypatch):
+    stages.before["build"] = press_ctrl_c
+    monkeypatch.setattr(releases, "remove", lambda _: press_ctrl_c())
+    assert lidcohort("run") == 1
+    assert capsys.readouterr().err.startswith("Error: Interrupted. ")
 
 
 def test_settings_reach_the_release_as_tables(stages, lidcohort, root):

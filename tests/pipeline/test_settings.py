@@ -81,6 +81,14 @@ FAULTS = {
         "[numbers]\nbaselin_days = 9\n" + SMALLEST,
         "unknown key numbers.baselin_days; did you mean 'baseline_days'?",
     ),
+    "unknown key that is near to none": (
+        "[releases]\nxyz = 9\n" + SMALLEST,
+        r"unknown key releases.xyz; known are keep\. Correct it",
+    ),
+    "a question is its own full stop": (
+        "[releases]\nkep = 9\n" + SMALLEST,
+        r"did you mean 'keep'\? Correct it",
+    ),
     "unknown key of a protocol": (
         SMALLEST + "pric = 3\n",
         "unknown key protocol #1.pric; did you mean 'price'?",

@@ -1,6 +1,10 @@
 """`status`: what people read, what is waiting, what failed last."""
 
 import json
+import os
+import signal
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -8,7 +12,8 @@ import pytest
 from expectations import Gate, Severity
 from ingest.batches import find_exports
 from ingest.store import mapping_bytes, run_digest, unit_digest
-from pipeline.workspace import Workspace
+from pipeline.lock import hold
+from pipeline.workspace import Workspace, key_file
 
 VISITS = "visit_id,patient_id,visit_date,visit_reason\nv1,p1,2025-06-02,assessment\n"
 
@@ -76,8 +81,57 @@ def test_the_last_failure_is_told_with_its_next_step(stages, lidcohort, told, vi
     lidcohort("status")
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "Current    nothing has been published yet"
-    assert lines[1] == "Waiting    alder/2025-06/visits: `lidcohort run` takes them in"
-    assert lines[2].startswith("Last run   failed ")
+    assert lines[1] == (
+        "Waiting    alder/2025-06/visits: once what the last run found is mended, "
+        "`lidcohort run` takes them in"
+    )
+    assert lines[2].startswith("Last run   refused, begun ")
+    assert lines[4] == "             alder"
+
+
+def test_an_interrupted_run_is_told_and_what_waits_is_simply_waiting(
+    stages, lidcohort, visits, capsys
+):
+    stages.before["build"] = press_ctrl_c
+    assert lidcohort("run") == 1
+    lidcohort("status")
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[-2] == "Waiting    alder/2025-06/visits: `lidcohort run` takes them in"
+    assert lines[-1].startswith("Last run   interrupted, begun ")
+
+
+def press_ctrl_c():
+    os.kill(os.getpid(), signal.SIGINT)
+
+
+KILLED = "import os, signal, sys; from pathlib import Path; from pipeline.lock import hold\n" + (
+    "with hold(Path(sys.argv[1])): os.kill(os.getpid(), signal.SIGKILL)"
+)
+
+
+def test_a_killed_run_is_told_until_another_ends(root, stages, lidcohort, told, visits):
+    killed = subprocess.run([sys.executable, "-c", KILLED, str(root / ".lock")])
+    assert killed.returncode == -signal.SIGKILL
+    status = told()
+    assert (status["running"], status["last_failure"]["outcome"]) == (None, "killed")
+
+    lidcohort("run")
+    assert told()["last_failure"] is None
+
+
+def test_who_holds_the_workspace_is_told(root, lidcohort, told, visits, capsys):
+    with hold(root / ".lock"):
+        status = told()
+        assert (status["running"]["pid"], status["last_failure"]) == (os.getpid(), None)
+        lidcohort("status")
+        assert f"Running    process {os.getpid()} on " in capsys.readouterr().out
+    assert told()["running"] is None
+
+
+def test_another_key_is_told(root, stages, lidcohort, told, visits):
+    lidcohort("run")
+    key_file(root).write_text("another invented key of enough length")
+    assert "is not the one that" in told()["exports_fault"]
 
 
 def test_a_long_list_is_cut(root, lidcohort, visits, capsys):

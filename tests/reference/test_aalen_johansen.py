@@ -242,3 +242,7 @@ def test_one_cluster_has_no_spread_to_show(ask):
     rows = pd.DataFrame({"days": [1, 2, 3], "cause": [1, 2, 0], "patient": 1})
     curve = incidence_of(ask, rows, cluster="patient")
     assert curve.incidence_se.to_numpy() == pytest.approx([0, 0, 0], abs=1e-8)
+
+
+def test_no_rows_give_no_curve(ask):
+    assert incidence_of(ask, TEN.head(0)).empty

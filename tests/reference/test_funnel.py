@@ -120,3 +120,9 @@ def test_a_site_without_expectation_is_not_counted(ask):
 def test_less_than_binomial_variation_narrows_nothing(ask):
     ten = pd.DataFrame({"observed": 50, "expected": 50.0, "n": 100, "rule": "a"}, index=range(10))
     assert ask(OVERDISPERSION, sites=ten).overdispersion[0] == 1
+
+
+def test_no_sites_vary_by_nothing(ask):
+    rows = pd.DataFrame({"observed": [3], "expected": [5.0], "n": [10], "rule": ["a"]})
+    assert ask(OVERDISPERSION, sites=rows.head(0)).empty
+    assert ask(FUNNEL, sites=sites((10, 0.5)).head(0)).empty

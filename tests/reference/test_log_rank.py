@@ -91,6 +91,35 @@ def test_everyone_censored_gives_no_test(ask):
     assert log_rank(ask, rows, "treated")[["chi_square", "p_value"]].isna().all()
 
 
+def test_a_stratum_that_lacks_an_arm_adds_nothing_to_the_test(ask):
+    rows = pd.DataFrame(
+        {
+            "days": [1, 2, 3, 4, 1, 2],
+            "event": True,
+            "treated": [1, 0, 1, 0, 1, 1],
+            "band": ["a"] * 4 + ["b"] * 2,
+        }
+    )
+    whole = log_rank(ask, rows, "treated = 1", strata=["band"])
+    alone = log_rank(ask, rows[rows.band == "a"], "treated = 1")
+    assert (whole.chi_square, whole.p_value) == pytest.approx(
+        (alone.chi_square, alone.p_value), rel=1e-12
+    )
+
+
+def test_the_last_subject_alone_at_risk_tells_nothing(ask):
+    rows = pd.DataFrame({"days": [1, 2, 3], "event": [1, 1, 1], "treated": [True, False, True]})
+    earlier = rows.assign(event=[1, 1, 0])
+    with_last, without = log_rank(ask, rows, "treated"), log_rank(ask, earlier, "treated")
+    assert with_last.variance == without.variance
+    assert with_last.chi_square == pytest.approx(without.chi_square, rel=1e-12)
+
+
+def test_no_rows_give_no_test(ask):
+    rows = pd.DataFrame({"days": [1], "event": [1], "treated": [True], "site": "alder"})
+    assert ask("{{ log_rank('rows', ['site'], 'treated') }}", rows=rows.head(0)).empty
+
+
 def test_who_enters_late_is_not_at_risk_before(ask):
     rows = pd.DataFrame(
         {"entry": [0, 0, 2, 9], "days": [1, 4, 4, 9], "event": True, "treated": [1, 0, 1, 0]}
@@ -127,3 +156,11 @@ def test_a_horizon_before_the_first_event_is_the_mean(ask):
     means = ask(MEANS.replace("HORIZON", "0.5"), rows=load_leukemia())
     assert means.restricted_mean.tolist() == [0.5, 0.5]
     assert means.restricted_mean_se.tolist() == [0, 0]
+
+
+def test_everyone_censored_has_the_whole_time(ask):
+    rows = pd.DataFrame({"Rx": 0, "t": [30, 40], "status": 0})
+    means = ask(MEANS.replace("HORIZON", "23"), rows=rows)
+    assert means.restricted_mean.tolist() == [23]
+    assert means.restricted_mean_se.tolist() == [0]
+    assert ask(MEANS.replace("HORIZON", "23"), rows=rows.head(0)).empty

@@ -183,3 +183,57 @@ def test_a_protocol_that_suits_one_band_alone_shows(ask):
     assert compare(ask, rows, macro="homogeneity").p_value < 0.01
     others = rows[rows.band != "A"]
     assert compare(ask, others, macro="homogeneity").p_value > 0.05
+
+
+@given(strata)
+@PROPERTY
+def test_clusters_of_one_give_the_naive_variance_times_m_over_m_less_1(ask, rows):
+    single = rows.loc[rows.index.repeat(rows.n)].assign(
+        responders=[
+            int(place < row.responders) for row in rows.itertuples() for place in range(row.n)
+        ],
+        n=1,
+    )
+    single = single.assign(id=range(len(single)))
+    m, weights, variances = len(single), [], []
+    for table in tables(rows):
+        sizes, rates = table.sum(axis=1), table[:, 0] / table.sum(axis=1)
+        weights.append(sizes.prod() / sizes.sum())
+        variances.append((rates * (1 - rates) / sizes).sum())
+    naive = np.dot(np.square(weights), variances) / np.sum(weights) ** 2
+    assert compare(ask, single).difference_se ** 2 == pytest.approx(naive * m / (m - 1), abs=1e-12)
+
+
+def test_one_patient_gives_no_error(ask):
+    rows = pd.DataFrame(
+        {"band": [1, 1, 2, 2], "treated": [True, False] * 2, "responders": 1, "n": 2, "id": 1}
+    )
+    assert np.isnan(compare(ask, rows).difference_se)
+    row = compare(ask, rows, macro="homogeneity")
+    assert row.strata == 0
+    assert row[["q", "p_value"]].isna().all()
+
+
+def test_homogeneity_weighs_only_strata_with_both_arms_and_some_of_each_outcome(ask):
+    """Stratum a lacks an arm, in b all respond, in c none does: d and e are left."""
+    rows = pd.DataFrame(
+        [
+            ("a", True, 1), ("a", True, 0),
+            ("b", True, 1), ("b", True, 1), ("b", False, 1), ("b", False, 1),
+            ("c", True, 0), ("c", True, 0), ("c", False, 0), ("c", False, 0),
+            ("d", True, 1), ("d", True, 0), ("d", False, 1), ("d", False, 0),
+            ("e", True, 1), ("e", True, 0), ("e", False, 1), ("e", False, 0),
+        ],
+        columns=["band", "treated", "responders"],
+    ).assign(n=1, id=range(18))  # fmt: skip
+    assert compare(ask, rows, macro="homogeneity").strata == 2
+    assert compare(ask, rows, macro="homogeneity").p_value == 1
+    fewer = compare(ask, rows[rows.band != "e"], macro="homogeneity")
+    assert fewer.strata == 1
+    assert fewer[["q", "p_value"]].isna().all()
+
+
+@pytest.mark.parametrize("macro", ["mantel_haenszel", "homogeneity"])
+def test_no_rows_give_no_comparison(ask, macro):
+    sql = "{{ " + macro + "('rows', ['site'], 'treated', 'band', cluster='id') }}"
+    assert ask(sql, rows=ADMISSIONS.assign(site="alder").head(0)).empty

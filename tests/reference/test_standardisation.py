@@ -313,3 +313,90 @@ def test_expected_and_observed_agree_where_sites_are_copies(ask, rows, shift):
     )
     answer = ask(SITES, rows=both.assign(rule="symptoms"))
     assert answer.observed.to_numpy() == pytest.approx(answer.expected.to_numpy(), abs=1e-9)
+
+
+@given(patients)
+@PROPERTY
+def test_an_arm_alone_in_one_band_has_its_crude_rate(ask, rows):
+    rates = ask(
+        "{{ direct_standardisation('rows', ['treated'], 'band', 'standard', cluster='id') }}",
+        rows=rows.assign(band="mild", standard=7),
+    )
+    assert rates.standardised_rate.to_numpy() == pytest.approx(
+        rates.crude_rate.to_numpy(), abs=1e-12
+    )
+
+
+@given(patients)
+@PROPERTY
+def test_a_rate_of_clusters_of_one_has_the_naive_variance_times_m_over_m_less_1(ask, rows):
+    alone = rows.assign(id=range(len(rows)), standard=1, site="alder", band="mild")
+    rates = ask(
+        "{{ direct_standardisation('rows', ['site'], 'band', 'standard', cluster='id') }}",
+        rows=alone,
+    )
+    rate, m = rows.responders.mean(), len(rows)
+    assert rates.standardised_se[0] ** 2 == pytest.approx(rate * (1 - rate) / (m - 1), abs=1e-12)
+
+
+def standardised(ask, *rows):
+    """Direct standardisation of rows of site, band, standard, id, responders, n."""
+    columns = ["site", "band", "standard", "id", "responders", "n"]
+    return ask(
+        """
+        {{ direct_standardisation('rows', ['site'], 'band', 'standard', cluster='id') }}
+        order by site
+        """,
+        rows=pd.DataFrame(rows, columns=columns),
+    ).set_index("site")
+
+
+def test_direct_standardisation_at_the_edges(ask):
+    rates = standardised(
+        ask,
+        ("all respond", "mild", 1, 1, 2, 2), ("all respond", "severe", 3, 2, 1, 1),
+        ("none responds", "mild", 1, 1, 0, 2), ("none responds", "severe", 3, 2, 0, 1),
+        ("nobody", "mild", 1, 1, 0, 0),
+        ("one patient", "mild", 1, 1, 1, 2), ("one patient", "severe", 3, 1, 0, 1),
+        ("only mild", "mild", 1, 1, 1, 2), ("only mild", "mild", 1, 2, 2, 2),
+    )  # fmt: skip
+    assert rates.standardised_rate[["all respond", "none responds"]].tolist() == [1, 0]
+    assert rates.standardised_se[["all respond", "none responds"]].tolist() == [0, 0]
+    assert rates.loc["nobody", ["crude_rate", "standardised_rate", "standardised_se"]].isna().all()
+    assert rates.standardised_rate["one patient"] == pytest.approx(1 / 2 * 1 / 4)
+    assert np.isnan(rates.standardised_se["one patient"])
+    assert rates.standardised_rate["only mild"] == pytest.approx(3 / 4)  # the rest is unknown
+    assert standardised(ask).empty
+
+
+def test_rate_combination_at_the_edges(ask):
+    sql = "{{ rate_combination('rows', ['site'], ['cell'], cluster='id') }} order by site"
+    rows = pd.DataFrame(
+        [
+            ("all respond", "a", 1.0, 1, 1, 1), ("all respond", "a", 1.0, 2, 2, 2),
+            ("nobody", "a", 1.0, 1, 0, 0), ("one patient", "a", 1.0, 1, 1, 2),
+        ],
+        columns=["site", "cell", "weight", "id", "responders", "n"],
+    )  # fmt: skip
+    answer = ask(sql, rows=rows).set_index("site")
+    assert answer.index.tolist() == ["all respond", "one patient"]
+    assert answer.loc["all respond", ["estimate", "standard_error"]].tolist() == [1, 0]
+    assert answer.estimate["one patient"] == 0.5
+    assert np.isnan(answer.standard_error["one patient"])
+
+
+def test_sites_at_the_edges(ask):
+    rows = pd.DataFrame(
+        [
+            ("alder", "mild", 2, 2, 1), ("birch", "mild", 2, 2, 2), ("birch", "mild", 1, 1, 3),
+            ("cedar", "mild", 0, 0, 4), ("dogwood", "severe", 1, 2, 5),
+        ],
+        columns=["site", "band", "responders", "n", "id"],
+    ).assign(rule="symptoms")  # fmt: skip
+    answer = ask(SITES, rows=rows).set_index("site")
+    assert answer.n.to_dict() == {"alder": 2, "birch": 3, "cedar": 0, "dogwood": 0}
+    assert answer.ratio[["alder", "birch"]].tolist() == [1, 1]  # everybody responds everywhere
+    assert np.isnan(answer.ratio_se["alder"])  # one patient
+    assert answer.ratio_se["birch"] == 0
+    assert answer.loc[["cedar", "dogwood"], ["observed", "expected", "ratio"]].isna().all(axis=None)
+    assert ask(SITES, rows=rows.head(0)).empty

@@ -7,12 +7,10 @@
     given the baseline b it is normal,
         mean + r (b - mean) with variance spread^2 r (1 - r),   r = reliability,
     and an evaluation passes with chance q(T) = Phi((b - amount - T) / (spread sqrt(1 - r))),
-    independently of the others. With c(j) the chance of no two passes running among j,
+    independently of the others. With c(j) the chance of no two passes running among j
+    (two_running.sql),
         not yet by k < K: c(k + 1);   not yet by K: (1 - q) c(K - 1)
-        c(j) = ((1 - v) u^j - (1 - u) v^j) / (u - v),
-        u, v = (1 - q +/- sqrt((1 - q) (1 + 3 q))) / 2
-    averaged over T by the trapezoidal rule, 33 points half a deviation apart (exact to about 1e-9
-    for so smooth a function), and over the courses.
+    averaged over T (normal_points.sql) and over the courses.
 
     relation   one row per course, or eye
     groups     columns, at least one, none of them ever null: one curve for each combination
@@ -57,17 +55,6 @@
         from ch_counts
     ),
 
-    ch_points as (
-        select
-            deviation,
-            exp(-deviation * deviation / 2e0) / (2e0 * sqrt(2e0 * pi())) as weight
-        from (
-            select (number - 16) / 2e0 as deviation
-            from ({{ counting(2) | indent(8) }}) as numbers
-            where number <= 32
-        ) as points
-    ),
-
     ch_margins as (
         select
             {{ setting }},
@@ -77,7 +64,7 @@
                 - spread * sqrt(reliability * (1e0 - reliability)) * deviation
             ) / nullif(spread * sqrt(1e0 - reliability), 0e0) as margin
         from ch_settings
-        cross join ch_points
+        cross join ({{ normal_points() | indent(8) }}) as points
     ),
 
     ch_passes as (
@@ -93,9 +80,7 @@
             {{ setting }},
             weight,
             pass,
-            sqrt((1e0 - pass) * (1e0 + 3e0 * pass)) as gap,
-            (1e0 - pass + sqrt((1e0 - pass) * (1e0 + 3e0 * pass))) / 2e0 as upper_root,
-            (1e0 - pass - sqrt((1e0 - pass) * (1e0 + 3e0 * pass))) / 2e0 as lower_root
+            {{ two_running_roots('pass') }}
         from ch_passes
     ),
 
@@ -104,8 +89,8 @@
             {{ setting }},
             number as session_number,
             {{ exact_sum(
-                'weight * case when number < sessions then ' ~ _no_two_running('number + 1')
-                ~ ' else (1e0 - pass) * ' ~ _no_two_running('number - 1') ~ ' end'
+                'weight * case when number < sessions then ' ~ none_two_running('number + 1')
+                ~ ' else (1e0 - pass) * ' ~ none_two_running('number - 1') ~ ' end'
             ) }} as not_yet
         from ch_roots
         inner join ({{ counting(2) | indent(8) }}) as numbers
@@ -125,16 +110,3 @@
         {{ by }},
         session_number
 {% endmacro %}
-
-
-{#- The chance of no two passes running among so many evaluations. -#}
-{% macro _no_two_running(evaluations) -%}
-    case
-                    when {{ evaluations }} < 2 then 1e0
-                    when gap = 0 then 0e0
-                    else (
-                        (1e0 - lower_root) * power(upper_root, {{ evaluations }})
-                        - (1e0 - upper_root) * power(lower_root, {{ evaluations }})
-                    ) / gap
-                end
-{%- endmacro %}

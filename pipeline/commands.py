@@ -1,0 +1,212 @@
+"""The commands: read the command line, do one job, say how it went."""
+
+import logging
+import os
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, TypeAlias
+
+import typer
+
+from pipeline import standing
+from pipeline.errors import WrongUse, as_sentence, in_words
+from pipeline.history import recorded
+from pipeline.interruption import behind, heed_no_more, raise_if_interrupted
+from pipeline.lock import hold
+from pipeline.voice import Answer, Voice
+from pipeline.workspace import Workspace
+
+DEBUG_VARIABLE = "LIDCOHORT_DEBUG"
+SAID_ANYWHERE = ("--quiet", "--json")
+
+# Reading the line and doing the job are two steps: Typer would take Ctrl-C for itself.
+Job: TypeAlias = Callable[[Voice], Answer]
+
+app = typer.Typer(
+    help="Outcomes of eyelid heating for meibomian gland dysfunction, from clinics' own exports.",
+    epilog="--quiet and --json may stand anywhere on the line.",
+    add_completion=False,
+    rich_markup_mode=None,
+)
+
+WorkspaceFolder = Annotated[
+    Path, typer.Option("--workspace", metavar="DIR", help="The group's folder.")
+]
+HERE = Path()
+
+
+def obey(arguments: Sequence[str]) -> int:
+    """Do what a command line says and return its exit status."""
+    voice = Voice(quiet="--quiet" in arguments, as_json="--json" in arguments)
+    debugging = os.environ.get(DEBUG_VARIABLE) == "1"
+    try:
+        with nullcontext() if debugging else _libraries_silent():
+            job = _read(arguments)
+            if job is not None:
+                voice.answer(job(voice))
+    except BaseException as error:
+        heed_no_more()
+        if debugging:
+            traceback.print_exception(error)
+        failure = in_words(behind(error))
+        voice.fail(failure)
+        return failure.exit_status
+    return 0
+
+
+@contextmanager
+def _libraries_silent() -> Iterator[None]:
+    """No library logs past the one voice that a command has."""
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(before)
+
+
+def _read(arguments: Sequence[str]) -> Job | None:
+    """The job a command line names; None where it only asked for help."""
+    own = [argument for argument in arguments if argument not in SAID_ANYWHERE]
+    try:
+        job = app(own or ["--help"], prog_name="lidcohort", standalone_mode=False)
+    except typer.TyperException as error:
+        raise WrongUse(
+            as_sentence(error.format_message()),
+            "`lidcohort --help` and `lidcohort COMMAND --help` tell how.",
+        ) from None
+    return job if callable(job) else None
+
+
+def _run(workspace: Workspace, voice: Voice) -> Answer:
+    """Run the whole job, held and recorded from before its libraries are imported."""
+    with hold(workspace.lock), recorded(workspace, "run", voice) as run:
+        from pipeline.run import run_job
+
+        return run_job(workspace, voice, run)
+
+
+def _day(text: str | None) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise WrongUse(f"--as-of {text} is no date.", "Write it like 2025-06-30.") from None
+
+
+def _say_version(is_asked: bool) -> None:
+    if is_asked:
+        print(f"lidcohort {version('lidcohort')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    quiet: Annotated[bool, typer.Option("--quiet", help="Say only warnings and errors.")] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on stdout, messages on stderr.")
+    ] = False,
+    asks_version: Annotated[
+        bool, typer.Option("--version", callback=_say_version, help="Say the version.")
+    ] = False,
+) -> None:
+    pass  # `carry_out` has read the first two, wherever they stood; here they get their help
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to make it.")] = Path("lidcohort-demo"),
+    patients: Annotated[int, typer.Option(min=1, help="How many patients to invent.")] = 3000,
+    seed: Annotated[int, typer.Option(min=0, help="Another number, another group.")] = 1,
+) -> Job:
+    """Invent a group's exports, then run the whole job on them."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(folder):
+            from pipeline.beginnings import demo_workspace
+
+            return _run(demo_workspace(folder, patients, seed, voice), voice)
+
+    return job
+
+
+@app.command()
+def run(
+    workspace: WorkspaceFolder = HERE,
+    as_of: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Read nothing after this day.")
+    ] = None,
+) -> Job:
+    """Check the exports, build the tables, publish the pages."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            return _run(Workspace.open(workspace).as_of(_day(as_of)), voice)
+
+    return job
+
+
+@app.command()
+def check(workspace: WorkspaceFolder = HERE) -> Job:
+    """Check the exports and publish nothing."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            opened = Workspace.open(workspace)
+            with hold(opened.lock), recorded(opened, "check", voice) as run:
+                from pipeline.run import check_exports
+
+                return check_exports(opened, voice, run)
+
+    return job
+
+
+@app.command()
+def status(workspace: WorkspaceFolder = HERE) -> Job:
+    """Say what is published, what is waiting, and what failed last."""
+
+    def job(_: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        from pipeline.status import status_of
+
+        return status_of(opened)
+
+    return job
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="A folder, new or without a group.toml.")],
+) -> Job:
+    """Make a workspace, with a fresh secret key beside it; nothing is written over."""
+
+    def job(_: Voice) -> Answer:
+        raise_if_interrupted()
+        from pipeline.beginnings import new_workspace
+
+        return new_workspace(folder)
+
+    return job
+
+
+@app.command()
+def contract(
+    folder: Annotated[Path, typer.Argument(help="Where to write it.")] = Path("lidcohort-contract"),
+    workspace: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="A group whose protocols' codes it shall name."),
+    ] = None,
+) -> Job:
+    """Write what a clinic exports, for programs and for people."""
+
+    def job(_: Voice) -> Answer:
+        raise_if_interrupted()
+        from pipeline.beginnings import contract_folder
+
+        return contract_folder(folder, workspace / "group.toml" if workspace else None)
+
+    return job
