@@ -4,7 +4,9 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from ingest.contract import KINDS_BY_NAME
+import polars as pl
+
+from ingest.contract import KINDS_BY_NAME, TEMPERATURES
 from pipeline.errors import WrongUse
 from synthetic_data.bookkeeping import ROWS_A_CHUNK, keep_books
 from synthetic_data.expected import expected_tables
@@ -64,6 +66,13 @@ def make_exports(
     write_expected(folder / "truth", *expected_tables(parameters, covered))
 
 
+def _share_of_rows(dirty_share: float, kind: str, rows: pl.DataFrame) -> float:
+    """A log counts as one: with a fault in every hundredth sample hardly a log would be sound."""
+    if kind != TEMPERATURES.name or rows.is_empty():
+        return dirty_share
+    return dirty_share * rows.select("session_id", "eye").n_unique() / rows.height
+
+
 def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Parameters) -> Ledger:
     """Write the exports of a chunk of patients, and what is true of them."""
     simulated = simulate(chunk, parameters)
@@ -76,7 +85,7 @@ def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Para
             months=chunk.months,
             full=chunk.site.exports == "full",
             typed=chunk.site.typed,
-            share=dirty_share,
+            share=_share_of_rows(dirty_share, name, rows),
             first_id=chunk.position * ROWS_A_CHUNK + 1,
             own_column=chunk.site.column_of_its_own if name == "visits" and dirty_share else None,
         )
