@@ -25,6 +25,7 @@ from synthetic_data.truth import (
 )
 
 LAST_MONTH = "2026-10"
+LOG_COUNTS_AS_ROWS = 20
 WORKERS = 2  # chunks at a time; what is written does not depend on it
 
 
@@ -67,10 +68,11 @@ def make_exports(
 
 
 def _share_of_rows(dirty_share: float, kind: str, rows: pl.DataFrame) -> float:
-    """A log counts as one: with a fault in every hundredth sample hardly a log would be sound."""
+    """A log counts as a few rows: were each sample one, hardly a log would be without a fault."""
     if kind != TEMPERATURES.name or rows.is_empty():
         return dirty_share
-    return dirty_share * rows.select("session_id", "eye").n_unique() / rows.height
+    logs = rows.select("session_id", "eye").n_unique()
+    return dirty_share * LOG_COUNTS_AS_ROWS * logs / rows.height
 
 
 def write_chunk(folder: Path, chunk: Chunk, dirty_share: float, parameters: Parameters) -> Ledger:
