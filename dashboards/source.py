@@ -69,6 +69,10 @@ class Source:
     def count(self, value: words.Number) -> str:
         return words.count(value, self.below)
 
+    def told(self, value: words.Number) -> str:
+        """A count within a sentence: `none`, `12`, `fewer than 11`."""
+        return words.none_or(value, self.below)
+
     def many(self, value: words.Number, one: str, several: str | None = None) -> str:
         return words.many(value, one, self.below, several)
 

@@ -13,8 +13,10 @@ from typing import Annotated, TypeAlias
 import typer
 
 from pipeline import standing
-from pipeline.errors import WrongUse, in_words
+from pipeline.errors import WrongUse, as_sentence, in_words
+from pipeline.history import recorded
 from pipeline.interruption import behind, heed_no_more, raise_if_interrupted
+from pipeline.lock import hold
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Workspace
 
@@ -43,7 +45,6 @@ def obey(arguments: Sequence[str]) -> int:
     debugging = os.environ.get(DEBUG_VARIABLE) == "1"
     try:
         with nullcontext() if debugging else _libraries_silent():
-            raise_if_interrupted()
             job = _read(arguments)
             if job is not None:
                 voice.answer(job(voice))
@@ -75,9 +76,18 @@ def _read(arguments: Sequence[str]) -> Job | None:
         job = app(own or ["--help"], prog_name="lidcohort", standalone_mode=False)
     except typer.TyperException as error:
         raise WrongUse(
-            error.format_message(), "`lidcohort --help` and `lidcohort COMMAND --help` tell how."
+            as_sentence(error.format_message()),
+            "`lidcohort --help` and `lidcohort COMMAND --help` tell how.",
         ) from None
     return job if callable(job) else None
+
+
+def _run(workspace: Workspace, voice: Voice) -> Answer:
+    """Run the whole job, held and recorded from before its libraries are imported."""
+    with hold(workspace.lock), recorded(workspace, "run", voice) as run:
+        from pipeline.run import run_job
+
+        return run_job(workspace, voice, run)
 
 
 def _day(text: str | None) -> date | None:
@@ -117,9 +127,8 @@ def demo(
     def job(voice: Voice) -> Answer:
         with standing.told(folder):
             from pipeline.beginnings import demo_workspace
-            from pipeline.run import run_job
 
-            return run_job(demo_workspace(folder, patients, seed, voice), voice)
+            return _run(demo_workspace(folder, patients, seed, voice), voice)
 
     return job
 
@@ -135,10 +144,7 @@ def run(
 
     def job(voice: Voice) -> Answer:
         with standing.told(workspace):
-            opened = Workspace.open(workspace).as_of(_day(as_of))
-            from pipeline.run import run_job
-
-            return run_job(opened, voice)
+            return _run(Workspace.open(workspace).as_of(_day(as_of)), voice)
 
     return job
 
@@ -150,9 +156,10 @@ def check(workspace: WorkspaceFolder = HERE) -> Job:
     def job(voice: Voice) -> Answer:
         with standing.told(workspace):
             opened = Workspace.open(workspace)
-            from pipeline.run import check_exports
+            with hold(opened.lock), recorded(opened, "check", voice) as run:
+                from pipeline.run import check_exports
 
-            return check_exports(opened, voice)
+                return check_exports(opened, voice, run)
 
     return job
 
@@ -162,6 +169,7 @@ def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""
 
     def job(_: Voice) -> Answer:
+        raise_if_interrupted()
         opened = Workspace.open(workspace)
         from pipeline.status import status_of
 
@@ -177,6 +185,7 @@ def new(
     """Make a workspace, with a fresh secret key beside it; nothing is written over."""
 
     def job(_: Voice) -> Answer:
+        raise_if_interrupted()
         from pipeline.beginnings import new_workspace
 
         return new_workspace(folder)
@@ -195,6 +204,7 @@ def contract(
     """Write what a clinic exports, for programs and for people."""
 
     def job(_: Voice) -> Answer:
+        raise_if_interrupted()
         from pipeline.beginnings import contract_folder
 
         return contract_folder(folder, workspace / "group.toml" if workspace else None)

@@ -21,8 +21,9 @@ from pipeline.workspace import Release, Workspace, key_file
 from synthetic_data import make_exports
 from tests.benchmarks.bare import count_seconds, sql_seconds
 from tests.benchmarks.comparison import GRAINS, differences
+from tests.benchmarks.macros import GROUPS, macro_seconds
 
-LIDCOHORT = [sys.executable, "-c", "from pipeline.cli import main; main()"]
+LIDCOHORT = [str(Path(sys.executable).with_name("lidcohort"))]
 PROJECT = Path(__file__).parents[2]
 GATES = ("arrival gate", "built gate")
 CONSOLE = Console(width=100)
@@ -31,12 +32,17 @@ Stages = Mapping[str, Mapping[str, float]]
 
 
 def main() -> None:
-    """Measure the demo, a large group, and the card tables; print a table of each."""
+    """Measure the demo, a large group, the card tables and the macros; print a table of each."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--demo-patients", type=int, default=3000)
     parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
     parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
+    parser.add_argument("--courses", type=int, default=1_000_000, help="that the macros go over")
+    parser.add_argument("--macros-only", action="store_true", help="measure nothing else")
     asked = parser.parse_args()
+    measure_macros(asked.courses)
+    if asked.macros_only:
+        return
     with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
         folder = Path(scratch)
         measure_demo(folder / "demo", asked.demo_patients)
@@ -113,6 +119,20 @@ def measure_cards(root: Path, patients: int) -> None:
     CONSOLE.print(table)
     if apart:
         sys.exit("\n".join(apart))
+
+
+def measure_macros(courses: int) -> None:
+    """Each statistical macro against a bare grouped count of the same courses."""
+    counting, macros = macro_seconds(courses)
+    table = Table(
+        "macro",
+        "processor seconds",
+        "ratio",
+        title=f"{courses:,} courses, {GROUPS} groups; a grouped count takes {counting:.3f} s",
+    )
+    for name, seconds in macros.items():
+        table.add_row(name, f"{seconds:.2f}", f"{seconds / counting:.1f}")
+    CONSOLE.print(table)
 
 
 def run_lidcohort(*arguments: str) -> dict[str, float]:

@@ -451,7 +451,7 @@ def test_json_is_one_object_whatever_happens(stages, lidcohort, root, capsys):
 def test_refused_rows_lead_to_the_page_that_says_why(stages, lidcohort, root, capsys):
     assert lidcohort("run") == 0
     page = root / "current" / "dashboards" / "quality.html"
-    assert f"Why 2 rows were refused, and how to mend them: {page}" in capsys.readouterr().out
+    assert f"Refused rows (2), why and how to mend them: {page}" in capsys.readouterr().out
 
 
 def test_a_check_says_itself_why_rows_were_refused(stages, lidcohort, capsys):
