@@ -23,12 +23,15 @@ import pyarrow.csv
 import pyarrow.parquet
 
 from ingest.contract import Kind
+from ingest.places import place_fault
 
 WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
 BLOCK_BYTES = 4 << 20  # longest row, and about what a block of a longer text holds
 BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
 MOST_COLUMNS = 2_000
+MOST_ROWS = 500_000_000
+MOST_BYTES = 64 << 30  # of text, however small it is packed
 FIRST_DATA_ROW = 2  # the header is row 1, as a spreadsheet counts
 LINE_BREAK = r"[\r\n]"
 RAGGED = pl.Schema({"source_row": pl.Int64, "line": pl.String})
@@ -67,8 +70,8 @@ def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
         OSError: the disk or the system does not hand it over, which says nothing of its content.
     """
     name = path.name.lower()
-    if path.is_dir():
-        raise UnusableFileError("It is a folder, not a file; remove it or rename it.")
+    if fault := place_fault(path):
+        raise UnusableFileError(fault)
     try:
         if name.endswith(".xlsx"):
             raise UnusableFileError("XLSX is not read yet; save it as CSV in UTF-8.")
@@ -110,7 +113,9 @@ class _Layout:
 def _layout(header: list[str], kind: Kind) -> _Layout:
     names = tuple(name.strip().lower() for name in header)
     if len(names) > MOST_COLUMNS:
-        raise UnusableFileError(f"It has {len(names)} columns, over {MOST_COLUMNS}; export fewer.")
+        raise UnusableFileError(
+            f"It has {len(names):,} columns, more than {MOST_COLUMNS:,}; export fewer."
+        )
     for column in kind.columns:
         if names.count(column.name) > 1:
             raise UnusableFileError(f"The column {column.name} stands in it twice; leave one out.")
@@ -138,6 +143,7 @@ class _Text(io.RawIOBase):
         self._source = source
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._ahead = b""
+        self._bytes = 0
         self._line = 1
         self._line_is_open = False
         self.has_quotes = False
@@ -160,6 +166,11 @@ class _Text(io.RawIOBase):
 
     def _next(self, size: int) -> bytes:
         chunk = self._source.read(size)
+        self._bytes += len(chunk)
+        if self._bytes > MOST_BYTES:
+            raise UnusableFileError(
+                f"It is longer than {MOST_BYTES:,} bytes of text; export it in several files."
+            )
         self._check(chunk)
         if not chunk and self._line_is_open:
             chunk = b"\n"
@@ -224,6 +235,7 @@ def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
             block = _block(layout, kind, pl.DataFrame(batch), rows, ragged[handed_on:until])
             yield _without_line_breaks(block) if text.has_quotes else block
             first, handed_on = rows[-1] + 1 if rows.len() else first, until
+            _refuse_too_many_rows(first)
         if ragged[handed_on:] or first == FIRST_DATA_ROW:
             yield _without_line_breaks(_last_block(layout, kind, ragged[handed_on:]))
 
@@ -231,11 +243,21 @@ def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
 def _csv_header(start: bytes) -> list[str]:
     if not start:
         raise UnusableFileError("It is empty; export it again, with the header at least.")
-    first_line = re.split(rb"[\r\n]", start[:HEADER_BYTES], maxsplit=1)[0]
+    first_line = re.split(rb"[\r\n]", start[: HEADER_BYTES + 1], maxsplit=1)[0]
+    if len(first_line) > HEADER_BYTES:
+        raise UnusableFileError(
+            f"Its first line is longer than {HEADER_BYTES:,} bytes, so it is no header of columns; "
+            "export it again."
+        )
     try:
         return next(csv.reader([first_line.decode("utf-8-sig", errors="ignore")], strict=True))
     except (csv.Error, StopIteration):
         raise UnusableFileError("Its first line is no header of columns; correct it.") from None
+
+
+def _refuse_too_many_rows(next_row: int) -> None:
+    if next_row - FIRST_DATA_ROW > MOST_ROWS:
+        raise UnusableFileError(f"It has more than {MOST_ROWS:,} rows; export it in several files.")
 
 
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
@@ -255,6 +277,7 @@ def _parquet_blocks(path: Path, kind: Kind) -> Iterator[Block]:
             cells = table.select(_as_text(name, type_) for name, type_ in table.schema.items())
             yield _block(layout, kind, cells, _row_numbers(first, batch.num_rows, []), [])
             first += batch.num_rows
+            _refuse_too_many_rows(first)
         if first == FIRST_DATA_ROW:
             yield _last_block(layout, kind, [])
 
