@@ -21,13 +21,12 @@ def place_fault(path: Path) -> str | None:
     """
     if UNPRINTABLE.search(path.name):
         return "Its name holds a line break or another character that cannot be seen; rename it."
-    if path.is_symlink():
-        if not path.exists():
-            return "It is a link that leads nowhere; put the file itself there."
-        exports = path.parents[UP_TO_EXPORTS]
-        inside = (exports.resolve(), exports.parent.resolve())
-        if not any(path.resolve().is_relative_to(folder) for folder in inside):
-            return "It is a link that leads out of the workspace; put the file itself there."
+    if path.is_symlink() and not path.exists():
+        return "It is a link that leads nowhere; put the file itself there."
+    exports = path.parents[UP_TO_EXPORTS]
+    inside = (exports.resolve(), exports.parent.resolve())
+    if not any(path.resolve().is_relative_to(folder) for folder in inside):
+        return "It is a link that leads out of the workspace; put the file itself there."
     try:
         mode = path.stat().st_mode
     except OSError as error:

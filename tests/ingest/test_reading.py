@@ -180,7 +180,7 @@ class TestRefusedFiles:
     def test_a_row_longer_than_a_block(self, exports, monkeypatch):
         monkeypatch.setattr(reading, "BLOCK_BYTES", 1 << 20)
         reason = refusal(exports, HEADER + b"P1," + b"x" * (3 << 20) + b"\nP2,active\n")
-        assert reason.startswith("A row is longer than 1 MB")
+        assert reason.startswith("A row is longer than 1,048,576 bytes")
 
     def test_too_many_columns(self, exports):
         header = b",".join([b"patient_id", b"status", *(b"c%d" % n for n in range(100_000))])
@@ -311,7 +311,7 @@ class TestParquet:
             exports.folder() / "patients.parquet"
         )
         report = exports.read()
-        assert report.files["file_reason"][0].startswith("A column of it holds lists or bytes")
+        assert report.files["file_reason"][0].startswith("Column 1 of it holds no texts")
 
     def test_no_row_at_all(self, exports):
         empty = {column.name: pl.Series([], dtype=pl.String) for column in VISITS.columns}
