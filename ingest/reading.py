@@ -37,6 +37,7 @@ LINE_BREAK = r"[\r\n]"
 NOT_READ = (
     OSError,
     EOFError,
+    UnicodeDecodeError,  # a Parquet column's name
     zlib.error,
     pa.ArrowException,
     pl.exceptions.PolarsError,

@@ -56,6 +56,13 @@ def two_columns_of_one_name() -> bytes:
     return target.getvalue()
 
 
+def not_utf8_in_a_column_name() -> bytes:
+    target = io.BytesIO()
+    table = pa.table({"patient_id": ["P1"], "status": ["active"], "QQQQ": ["1"]})
+    pyarrow.parquet.write_table(table, target, store_schema=False)
+    return target.getvalue().replace(b"QQQQ", b"QQ\xff\xfe")
+
+
 def not_utf8_in_parquet() -> bytes:
     """A text column whose bytes are no text: the bytes of a sound one are changed."""
     target = io.BytesIO()
@@ -409,6 +416,11 @@ FILES: dict[str, Faulty] = {
     "Parquet whose text is none": Faulty(
         "patients.parquet",
         not_utf8_in_parquet(),
+        lines=("It cannot be read as what its name says it is; export it again.",),
+    ),
+    "Parquet with a column whose name is no text": Faulty(
+        "patients.parquet",
+        not_utf8_in_a_column_name(),
         lines=("It cannot be read as what its name says it is; export it again.",),
     ),
     "two Parquet columns of one name": Faulty(
