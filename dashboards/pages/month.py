@@ -1,6 +1,7 @@
 """How was the month at a clinic: one page a month, and an index that opens on the latest."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from dashboards import cautions, figures, words
 from dashboards.page import Chart, Link, Page, Table, table
@@ -17,12 +18,15 @@ FEW_MEASURED = "Fewer than 60 in 100 of them were measured: too few to say how t
 def pages(source: Source) -> Iterator[Page]:
     for clinic in source.clinics_with_data:
         rows = source.full.find("month_summary", site=clinic.code)
-        for place in range(len(rows)):
-            yield _page(source, clinic, rows, place, f"{clinic.folder}{rows[place]['month']}.html")
-        yield _page(source, clinic, rows, len(rows) - 1, f"{clinic.folder}index.html")
+        months = _months_table(source, clinic, rows)
+        latest = _page(source, clinic, rows, len(rows) - 1, months)
+        for place in range(len(rows) - 1):
+            yield _page(source, clinic, rows, place, months)
+        yield latest
+        yield replace(latest, path=f"{clinic.folder}index.html")
 
 
-def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str) -> Page:
+def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, months: Table) -> Page:
     row = rows[place]
     month = row["month"]
     recent = rows[max(0, place + 1 - MONTHS_SHOWN) : place + 1]
@@ -30,7 +34,7 @@ def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str
     delivered = _delivered(source, clinic, recent)
     this_month = [row for row in delivered if row["month"] == month]
     return Page(
-        path=path,
+        path=f"{clinic.folder}{month}.html",
         template="month.html",
         title=f"{clinic.label}, {words.month(month)}",
         content={
@@ -69,7 +73,7 @@ def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str
             "refused": refusals.of_batches(source, clinic, month),
             "before": _link(clinic, rows, place - 1),
             "after": _link(clinic, rows, place + 1),
-            "months": _months_table(source, clinic, rows),
+            "months": months,
         },
         cautions=(cautions.RECALL, cautions.OWN_GRADES, cautions.FULL_COUNTS),
         menu=clinic_menu(clinic),

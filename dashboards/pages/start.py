@@ -77,6 +77,18 @@ def _questions() -> Table:
                 "After how many sessions is it seen?",
                 Link("After how many sessions?", "response_by_session.html"),
             ),
+            (
+                "How long does it hold, and who comes back for maintenance?",
+                Link("Does it last?", "durability.html"),
+            ),
+            (
+                "Which protocol works better, as far as can be told? (leads)",
+                Link("Protocols compared", "protocols.html"),
+            ),
+            (
+                "Is a difference between clinics more than chance? (leads)",
+                Link("Clinics compared", "sites.html"),
+            ),
             ("What harm was seen, in how many asked?", Link("Is it safe?", "safety.html")),
             (
                 "What was refused, and what do I mend at the source?",

@@ -83,6 +83,7 @@ def test_the_pages_there_are(pages: dict[str, str]) -> None:
     expected = {
         *("index.html", "response_by_grade.html", "response_by_session.html", "safety.html"),
         *("first_response.html", "quality.html", "method.html"),
+        *("durability.html", "protocols.html", "sites.html"),
         *(
             f"clinics/{site}/{name}.html"
             for site, its_months in months.items()
