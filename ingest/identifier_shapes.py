@@ -42,7 +42,7 @@ NAMED_THINGS = {
 }  # fmt: skip  # what may have a name and is no person
 
 # One value is enough, wherever it stands.
-_DIALLED = r"\+\d{1,3}[ (/-][\d ()./-]{6,}\d|\+\d{10,15}|\+\d{1,3}(?:\.\d{2,5}){2,}|00[1-9]\d{9,12}"
+_DIALLED = r"\+\d{1,3}[ (/-][\d ()./-]{6,}\d|\+\d{10,15}|\+\d{1,3}(?:\.\d{2,5}){2,}"
 _NORTH_AMERICA = r"(?:1[ .-])?(?:\(\d{3}\) ?|\d{3}[.-])\d{3}[ .-]\d{4}"
 _WITH_AREA_IN_BRACKETS = r"\(0?\d{2,4}\) ?\d[\d -]{4,}\d"
 _LABEL = r"(?i:(?:phone|telephone|tel|mobile|mob|fax|telefon|handy)[.:]* ?)?"
@@ -83,7 +83,8 @@ EVIDENT = {
 # One value is enough but among a clinic's own ids, which may be written like these.
 EVIDENT_BUT_IN_IDS = {
     "phone numbers": (
-        rf"^{_LABEL}(?:0[1-9]\d{{1,3}}[ /-]\d{{3,4}}[ -]?\d{{3,4}}|0[1-9]\d{{2,3}}[ /-]\d{{6,8}}"
+        rf"^{_LABEL}(?:00(?:33|44|49|91)\d{{9,11}}|0[1-9]\d{{1,3}}[ /-]\d{{3,4}}[ -]?\d{{3,4}}"
+        r"|0[1-9]\d{2,3}[ /-]\d{6,8}"
         r"|0[1-9](?:[ .-]\d{2}){4}"
         r"|[2-9]\d{2} [2-9]\d{2} \d{4})$"
     ),

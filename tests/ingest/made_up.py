@@ -145,7 +145,6 @@ EVIDENT: dict[str, dict[str, Maker]] = {
         "UK +44 20": lambda r: f"+44 20 7946 0{digits(r, 3)}",
         "UK +44 (0)": lambda r: f"+44 (0)7700 900{digits(r, 3)}",
         "UK (020)": lambda r: f"(020) 7946 0{digits(r, 3)}",
-        "UK 0044": lambda r: f"00447700900{digits(r, 3)}",
         "Germany +49": lambda r: f"+49 30 23125 {digits(r, 3)}",
         "Germany tel:": lambda r: f"Tel. +49 171 39200{digits(r, 2)}",
         "France +33": lambda r: f"+33 6 39 98 {digits(r, 2)} {digits(r, 2)}",
@@ -212,6 +211,7 @@ EVIDENT: dict[str, dict[str, Maker]] = {
 # As above, but other things may be written so among a clinic's own ids: not judged there.
 EVIDENT_BUT_IN_IDS: dict[str, dict[str, Maker]] = {
     "phone numbers": {
+        "UK 0044": lambda r: f"00447700900{digits(r, 3)}",
         "UK 020": lambda r: f"020 7946 0{digits(r, 3)}",
         "UK 01632": lambda r: f"01632 960{digits(r, 3)}",
         "UK 07700": lambda r: f"07700 900{digits(r, 3)}",
