@@ -28,6 +28,7 @@ FAULT = pl.Enum([reason.value for reason in Reason])
 NUMBER = pl.Decimal(18, 6)
 ISO_DAY = r"^\d{4}-\d{2}-\d{2}$"
 YES_NO = ("yes", "no")
+UNSEEN = r"[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]"  # in an id it would make two patients of one
 LAST_DAY = "last_day"  # of the batch, in every row
 
 
@@ -146,6 +147,8 @@ def _faults(
     if column.required:
         yield Reason.MISSING, text.is_null()
     match column.type:
+        case Type.KEY:
+            yield Reason.UNREADABLE, text.str.contains(UNSEEN)
         case Type.DATE:
             yield Reason.UNREADABLE, text.is_not_null() & parsed.is_null()
             yield Reason.BEFORE_2000, parsed < EARLIEST_DAY

@@ -55,7 +55,8 @@ MEANINGS: dict[Reason, tuple[str, str]] = {
         "fill it in and export the row again",
     ),
     Reason.UNREADABLE: (
-        "no ISO date or no number; or a row with more or fewer cells than the header",
+        "no ISO date or no number; an id that holds a character that cannot be seen; or a row with "
+        "more or fewer cells than the header",
         "correct the value; put a value that holds a comma between quotation marks",
     ),
     Reason.OUT_OF_RANGE: (

@@ -13,6 +13,7 @@ from ingest.checks import Judge
 from ingest.contract import EARLIEST_DAY, KINDS_BY_NAME, Kind
 from ingest.identifiers import screen
 from ingest.keys import Rekeying
+from ingest.places import shown_name, size_of
 from ingest.reading import RAGGED, WHOLE_BYTES, Block, UnusableFileError, cells_schema, read_blocks
 from pipeline.errors import DataRefused
 
@@ -77,7 +78,7 @@ def is_large(export: Export) -> bool:
 def _text_bytes(path: Path) -> int:
     """About how long a file is as plain text."""
     is_plain = path.name.lower().endswith(".csv")
-    return path.stat().st_size * (1 if is_plain else TEXT_IN_PACKED)
+    return size_of(path) * (1 if is_plain else TEXT_IN_PACKED)
 
 
 def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | None) -> Gathered:
@@ -95,7 +96,8 @@ def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | Non
         try:
             blocks = screened_blocks(path, kind)
         except UnusableFileError as refusal:
-            files.append(ReadFile(path.name, path.stat().st_size, 0, str(refusal), unknown_columns))
+            refused = ReadFile(shown_name(path), size_of(path), 0, str(refusal), unknown_columns)
+            files.append(refused)
             continue
         for block in blocks:
             rows.add(judge.judge(block.rows), path.name, site, rekeying)

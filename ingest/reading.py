@@ -23,14 +23,48 @@ import pyarrow.csv
 import pyarrow.parquet
 
 from ingest.contract import Kind
+from ingest.places import place_fault
 
 WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
 BLOCK_BYTES = 4 << 20  # longest row, and about what a block of a longer text holds
 BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
 MOST_COLUMNS = 2_000
+MOST_ROWS = 500_000_000
+MOST_BYTES = 64 << 30  # of text, however small it is packed
 FIRST_DATA_ROW = 2  # the header is row 1, as a spreadsheet counts
 LINE_BREAK = r"[\r\n]"
+NOT_READ = (
+    OSError,
+    EOFError,
+    UnicodeDecodeError,  # a Parquet column's name
+    zlib.error,
+    pa.ArrowException,
+    pl.exceptions.PolarsError,
+    pl.exceptions.PanicException,
+)
+BYTE_ORDER_MARK = "\ufeff"
+SINGLE_VALUES = (
+    pa.types.is_string,
+    pa.types.is_large_string,
+    pa.types.is_string_view,
+    pa.types.is_boolean,
+    pa.types.is_integer,
+    pa.types.is_floating,
+    pa.types.is_decimal128,
+    pa.types.is_date,
+    pa.types.is_timestamp,
+    pa.types.is_time,
+    pa.types.is_null,
+)
+NO_TEXT = {  # beginning of a file -> what it is and what to do
+    codecs.BOM_UTF32_LE: "It is UTF-32 text; save it as CSV in UTF-8.",
+    codecs.BOM_UTF16_LE: "It is UTF-16 text; save it as CSV in UTF-8.",
+    codecs.BOM_UTF16_BE: "It is UTF-16 text; save it as CSV in UTF-8.",
+    b"\x1f\x8b": "It holds gzip, not text; unpack it, or let its name end in .csv.gz.",
+    b"PAR1": "It holds Parquet, not text; let its name end in .parquet.",
+    b"PK\x03\x04": "It holds a zip file or a workbook, not text; save it as CSV in UTF-8.",
+}
 RAGGED = pl.Schema({"source_row": pl.Int64, "line": pl.String})
 
 
@@ -67,8 +101,8 @@ def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
         OSError: the disk or the system does not hand it over, which says nothing of its content.
     """
     name = path.name.lower()
-    if path.is_dir():
-        raise UnusableFileError("It is a folder, not a file; remove it or rename it.")
+    if fault := place_fault(path):
+        raise UnusableFileError(fault)
     try:
         if name.endswith(".xlsx"):
             raise UnusableFileError("XLSX is not read yet; save it as CSV in UTF-8.")
@@ -76,7 +110,7 @@ def read_blocks(path: Path, kind: Kind) -> Iterator[Block]:
             yield from _parquet_blocks(path, kind)
         else:
             yield from _csv_blocks(path, kind)
-    except (OSError, EOFError, zlib.error, pa.ArrowException, pl.exceptions.PolarsError) as error:
+    except NOT_READ as error:
         if isinstance(error, OSError) and error.errno is not None:
             raise
         raise UnusableFileError(_in_words(error)) from None
@@ -86,7 +120,7 @@ def _in_words(error: Exception) -> str:
     """A reader's failure in one line; its own words may hold content, so none of them is used."""
     if "straddl" in str(error):
         return (
-            f"A row is longer than {BLOCK_BYTES >> 20} MB, or a quotation mark is not closed; "
+            f"A row is longer than {BLOCK_BYTES:,} bytes, or a quotation mark is not closed; "
             "correct it and export again."
         )
     if isinstance(error, EOFError | zlib.error | gzip.BadGzipFile):
@@ -110,12 +144,18 @@ class _Layout:
 def _layout(header: list[str], kind: Kind) -> _Layout:
     names = tuple(name.strip().lower() for name in header)
     if len(names) > MOST_COLUMNS:
-        raise UnusableFileError(f"It has {len(names)} columns, over {MOST_COLUMNS}; export fewer.")
+        raise UnusableFileError(
+            f"It has {len(names):,} columns, more than {MOST_COLUMNS:,}; export fewer."
+        )
+    if not any(names):
+        raise UnusableFileError(
+            "Its first line is empty, where the header should stand; remove the line."
+        )
     for column in kind.columns:
         if names.count(column.name) > 1:
             raise UnusableFileError(f"The column {column.name} stands in it twice; leave one out.")
         if column.required and column.name not in names:
-            raise UnusableFileError(_missing_column(column.name, names))
+            raise UnusableFileError(_missing_column(column.name, names, kind))
     ours = {column.name for column in kind.columns}
     placed = [(name, str(position)) for position, name in enumerate(names)]
     return _Layout(
@@ -125,9 +165,14 @@ def _layout(header: list[str], kind: Kind) -> _Layout:
     )
 
 
-def _missing_column(name: str, names: tuple[str, ...]) -> str:
+def _missing_column(name: str, names: tuple[str, ...], kind: Kind) -> str:
     if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):
         return "Its columns are not separated by commas; save it as CSV with commas."
+    if not any(column.name in names for column in kind.columns):
+        return (
+            f"Its first line names no column of {kind.name}; let the header, such as "
+            f"{name},..., be the first line."
+        )
     return f"The required column {name} is missing; add it and export again."
 
 
@@ -138,6 +183,7 @@ class _Text(io.RawIOBase):
         self._source = source
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._ahead = b""
+        self._bytes = 0
         self._line = 1
         self._line_is_open = False
         self.has_quotes = False
@@ -160,6 +206,11 @@ class _Text(io.RawIOBase):
 
     def _next(self, size: int) -> bytes:
         chunk = self._source.read(size)
+        self._bytes += len(chunk)
+        if self._bytes > MOST_BYTES:
+            raise UnusableFileError(
+                f"It is longer than {MOST_BYTES:,} bytes of text; export it in several files."
+            )
         self._check(chunk)
         if not chunk and self._line_is_open:
             chunk = b"\n"
@@ -169,13 +220,15 @@ class _Text(io.RawIOBase):
         return chunk
 
     def _check(self, chunk: bytes) -> None:
-        if self._line == 1 and chunk.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            raise UnusableFileError("It is UTF-16 text; save it as CSV in UTF-8.")
+        if self._bytes == len(chunk):
+            for beginning, what in NO_TEXT.items():
+                if chunk.startswith(beginning):
+                    raise UnusableFileError(what)
         nul = chunk.find(b"\0")
         if nul >= 0:
             line = self._line + chunk.count(b"\n", 0, nul)
             raise UnusableFileError(
-                f"Line {line} holds a NUL byte, as no text does; export it again."
+                f"Line {line} holds a NUL byte, as no text does; export it as CSV in UTF-8."
             )
         if chunk.isascii() and chunk and not self._decoder.getstate()[0]:
             return
@@ -224,6 +277,7 @@ def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
             block = _block(layout, kind, pl.DataFrame(batch), rows, ragged[handed_on:until])
             yield _without_line_breaks(block) if text.has_quotes else block
             first, handed_on = rows[-1] + 1 if rows.len() else first, until
+            _refuse_too_many_rows(first)
         if ragged[handed_on:] or first == FIRST_DATA_ROW:
             yield _without_line_breaks(_last_block(layout, kind, ragged[handed_on:]))
 
@@ -231,11 +285,22 @@ def _csv_blocks(path: Path, kind: Kind) -> Iterator[Block]:
 def _csv_header(start: bytes) -> list[str]:
     if not start:
         raise UnusableFileError("It is empty; export it again, with the header at least.")
-    first_line = re.split(rb"[\r\n]", start[:HEADER_BYTES], maxsplit=1)[0]
+    first_line = re.split(rb"[\r\n]", start[: HEADER_BYTES + 1], maxsplit=1)[0]
+    if len(first_line) > HEADER_BYTES:
+        raise UnusableFileError(
+            f"Its first line is longer than {HEADER_BYTES:,} bytes, so it is no header of columns; "
+            "export it again."
+        )
+    text = first_line.decode(errors="ignore").lstrip(BYTE_ORDER_MARK)
     try:
-        return next(csv.reader([first_line.decode("utf-8-sig", errors="ignore")], strict=True))
+        return next(csv.reader([text], strict=True))
     except (csv.Error, StopIteration):
         raise UnusableFileError("Its first line is no header of columns; correct it.") from None
+
+
+def _refuse_too_many_rows(next_row: int) -> None:
+    if next_row - FIRST_DATA_ROW > MOST_ROWS:
+        raise UnusableFileError(f"It has more than {MOST_ROWS:,} rows; export it in several files.")
 
 
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
@@ -249,14 +314,29 @@ def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
 def _parquet_blocks(path: Path, kind: Kind) -> Iterator[Block]:
     with pyarrow.parquet.ParquetFile(path) as file:
         layout = _layout(file.schema_arrow.names, kind)
+        for position, type_ in enumerate(file.schema_arrow.types, start=1):
+            if not _is_single_value(type_):
+                raise UnusableFileError(
+                    f"Column {position} of it holds no texts, numbers, days or yes and no; "
+                    "export it as such or leave it out."
+                )
         first = FIRST_DATA_ROW
         for batch in file.iter_batches(batch_size=BLOCK_ROWS):
+            batch.validate(full=True)  # polars takes it for granted that text is UTF-8
             table = pl.DataFrame(batch.rename_columns(layout.positions))
             cells = table.select(_as_text(name, type_) for name, type_ in table.schema.items())
             yield _block(layout, kind, cells, _row_numbers(first, batch.num_rows, []), [])
             first += batch.num_rows
+            _refuse_too_many_rows(first)
         if first == FIRST_DATA_ROW:
             yield _last_block(layout, kind, [])
+
+
+def _is_single_value(type_: pa.DataType) -> bool:
+    """Whether polars can take a type over and write it as a cell's text."""
+    if pa.types.is_dictionary(type_):
+        return _is_single_value(type_.value_type)
+    return any(is_such(type_) for is_such in SINGLE_VALUES)
 
 
 def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
@@ -268,8 +348,6 @@ def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
         at_midnight = value.dt.time() == time(0)
         day, moment = value.dt.to_string("%Y-%m-%d"), value.dt.to_string("iso")
         return pl.when(at_midnight).then(day).otherwise(moment)
-    if type_.is_nested() or type_ == pl.Binary:
-        raise UnusableFileError("A column of it holds lists or bytes; export single values.")
     return value.cast(pl.String)
 
 

@@ -10,6 +10,7 @@ import polars as pl
 from ingest.batches import Batch, Exports
 from ingest.checking import Account
 from ingest.contract import KINDS, Kind
+from ingest.places import shown_name
 from ingest.units import Unit
 
 BATCHES = pl.Schema(
@@ -101,7 +102,7 @@ def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> I
         ]
         return _frame(records, schema)
 
-    strays = _frame([_stray(batch, path.name) for batch, path in exports.strays], FILES)
+    strays = _frame([_stray(batch, shown_name(path)) for batch, path in exports.strays], FILES)
     return IngestReport(
         exports.as_of,
         tuple(units),
