@@ -31,6 +31,7 @@ FILES = pl.Schema(
         "accepted": pl.Int64(),
         "refused": pl.Int64(),
         "exact_repeats": pl.Int64(),
+        "forgotten": pl.Int64(),
         "file_refused": pl.Boolean(),
         "file_reason": pl.String(),
     }
@@ -65,6 +66,9 @@ REFUSED_HARMS = pl.Schema(
         "event_date": pl.Date(),
         "source_file": pl.String(),
         "source_row": pl.Int64(),
+        "severity": pl.String(),  # of an accepted report in a withdrawn batch, as is `serious`
+        "serious": pl.Boolean(),
+        "withdrawn_last_day": pl.Date(),  # that a withdrawn batch covered; null for others
     }
 )
 NO_KIND = "unknown"  # of a file that belongs to none
@@ -75,9 +79,11 @@ class IngestReport:
     """All units of a run and what was counted; each frame has one row per what its name says.
 
     `exact_repeats` counts rows that say nothing new: exact repeats, and samples of a repeated time
-    that were averaged into one. `would_have_replaced` counts refused rows whose key an earlier
-    batch holds, so that an older row stays in force. `passed_over` are files where no export is
-    looked for.
+    that were averaged into one. `forgotten` counts rows of patients to be forgotten, which were
+    dropped. `would_have_replaced` counts refused rows whose key an earlier batch holds, so that an
+    older row stays in force. `refused_harms` also holds every harm that a withdrawn batch told of.
+    `passed_over` are files where no export is looked for, `withdrawn` the batches left out, each
+    as site/batch.
     """
 
     as_of: date
@@ -88,6 +94,7 @@ class IngestReport:
     flagged_values: pl.DataFrame
     refused_harms: pl.DataFrame
     passed_over: tuple[Path, ...] = ()
+    withdrawn: tuple[str, ...] = ()
 
 
 def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> IngestReport:
@@ -109,8 +116,25 @@ def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> I
         pl.concat([table("files", FILES), strays]).sort("site", "batch", "kind", "file"),
         _refused_reasons(exports.batches, units),
         table("flagged_values", FLAGGED_VALUES),
-        table("refused_harms", REFUSED_HARMS),
+        pl.concat([table("refused_harms", REFUSED_HARMS), _withdrawn_harms(exports)]),
         exports.passed_over,
+        tuple(f"{withdrawal.site}/{withdrawal.batch}" for withdrawal in exports.withdrawn),
+    )
+
+
+def _withdrawn_harms(exports: Exports) -> pl.DataFrame:
+    return _frame(
+        [
+            {
+                "site": withdrawal.site,
+                "batch": withdrawal.batch,
+                "withdrawn_last_day": withdrawal.last_day,
+            }
+            | harm
+            for withdrawal in exports.withdrawn
+            for harm in withdrawal.harms
+        ],
+        REFUSED_HARMS,
     )
 
 
@@ -137,6 +161,7 @@ def _stray(batch: Batch, name: str) -> dict[str, Any]:
         "accepted": 0,
         "refused": 0,
         "exact_repeats": 0,
+        "forgotten": 0,
         "file_refused": True,
         "file_reason": (
             "Its name begins with no kind of export, or does not end in .csv, .csv.gz or .parquet; "

@@ -6,6 +6,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from ingest.batches import find_exports
+from ingest.dropping import keys_to_drop
+from ingest.forgotten import NOBODY
+from ingest.keys import Rekeying
 from ingest.store import mapping_bytes, run_digest, unit_digest
 from pipeline import history, lock
 from pipeline import release as releases
@@ -80,10 +83,17 @@ def _waiting(
     except WrongUse as fault:
         return [], str(fault)
     run = run_digest(workspace)
+    forgotten = keys_to_drop(workspace, exports, Rekeying(workspace.key))
     waiting = {
         f"{export.batch.site}/{export.batch.name}/{export.kind.name}": None
         for export in exports
-        if unit_digest(export, run, mapping_bytes(workspace, export.batch.site)) not in published
+        if unit_digest(
+            export,
+            run,
+            mapping_bytes(workspace, export.batch.site),
+            forgotten.get(export.batch.site, NOBODY),
+        )
+        not in published
     }
     return list(waiting), None
 

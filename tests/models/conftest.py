@@ -54,6 +54,7 @@ ARRIVALS: dict[str, dict[str, Any]] = {
         "accepted": pl.Int64,
         "refused": pl.Int64,
         "exact_repeats": pl.Int64,
+        "forgotten": pl.Int64,
         "file_refused": pl.Boolean,
         "file_reason": pl.String,
     },
@@ -88,6 +89,9 @@ ARRIVALS: dict[str, dict[str, Any]] = {
         "event_date": pl.Date,
         "source_file": pl.String,
         "source_row": pl.Int64,
+        "severity": pl.String,
+        "serious": pl.Boolean,
+        "withdrawn_last_day": pl.Date,
     },
 }
 

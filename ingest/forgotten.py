@@ -1,0 +1,51 @@
+"""The list of patients to be forgotten: known by keys alone, and dropped wherever they arrive."""
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from ingest.contract import PATIENT, SESSIONS
+from pipeline.files import write_whole
+from pipeline.workspace import Workspace
+
+SESSION = SESSIONS.column("session_id")
+NOBODY: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Forgotten:
+    """By site, the keys of forgotten patients and of the sessions known to be theirs.
+
+    `unfinished` from before their first row is erased until after the last.
+    """
+
+    keys: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    unfinished: bool = False
+
+    def of(self, site: str) -> frozenset[str]:
+        return self.keys.get(site, NOBODY)
+
+
+def read_forgotten(workspace: Workspace) -> Forgotten:
+    """The list that the workspace keeps; an empty one where nobody was forgotten."""
+    if not workspace.forgotten.is_file():
+        return Forgotten()
+    kept = json.loads(workspace.forgotten.read_text("utf-8"))
+    keys = {site: frozenset(of_site) for site, of_site in kept["keys"].items()}
+    return Forgotten(keys, kept["unfinished"])
+
+
+def write_forgotten(workspace: Workspace, forgotten: Forgotten) -> None:
+    """Keep the list, whole or as it was before."""
+    keys = {site: sorted(of_site) for site, of_site in sorted(forgotten.keys.items())}
+    content = json.dumps({"unfinished": forgotten.unfinished, "keys": keys}, indent=2)
+    write_whole(workspace.forgotten, f"{content}\n", mode=0o600)
+
+
+def is_theirs(columns: Iterable[str], keys: frozenset[str]) -> pl.Expr:
+    """Whether a re-keyed row, of these columns, names one of these patients or sessions."""
+    names = {PATIENT.stored_name, SESSION.stored_name}.intersection(columns)
+    among = pl.Series(sorted(keys), dtype=pl.String).implode()
+    return pl.any_horizontal(pl.col(sorted(names)).is_in(among).fill_null(False))
