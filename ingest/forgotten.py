@@ -2,7 +2,8 @@
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Self
 
 import polars as pl
 
@@ -18,14 +19,19 @@ NOBODY: frozenset[str] = frozenset()
 class Forgotten:
     """By site, the keys of forgotten patients and of the sessions known to be theirs.
 
-    `unfinished` from before their first row is erased until after the last.
+    `unfinished` names the sites of which rows may be left to erase.
     """
 
     keys: Mapping[str, frozenset[str]] = field(default_factory=dict)
-    unfinished: bool = False
+    unfinished: tuple[str, ...] = ()
 
     def of(self, site: str) -> frozenset[str]:
         return self.keys.get(site, NOBODY)
+
+    def with_more(self, site: str, keys: frozenset[str]) -> Self:
+        """The list with more keys of a site, whose rows are now to be erased."""
+        unfinished = tuple(sorted({*self.unfinished, site}))
+        return replace(self, keys={**self.keys, site: self.of(site) | keys}, unfinished=unfinished)
 
 
 def read_forgotten(workspace: Workspace) -> Forgotten:
@@ -34,7 +40,7 @@ def read_forgotten(workspace: Workspace) -> Forgotten:
         return Forgotten()
     kept = json.loads(workspace.forgotten.read_text("utf-8"))
     keys = {site: frozenset(of_site) for site, of_site in kept["keys"].items()}
-    return Forgotten(keys, kept["unfinished"])
+    return Forgotten(keys, tuple(kept["unfinished"]))
 
 
 def write_forgotten(workspace: Workspace, forgotten: Forgotten) -> None:
@@ -45,7 +51,11 @@ def write_forgotten(workspace: Workspace, forgotten: Forgotten) -> None:
 
 
 def is_theirs(columns: Iterable[str], keys: frozenset[str]) -> pl.Expr:
-    """Whether a re-keyed row, of these columns, names one of these patients or sessions."""
-    names = {PATIENT.stored_name, SESSION.stored_name}.intersection(columns)
+    """Whether a re-keyed row, of these columns, is of a forgotten patient.
+
+    The patient it names decides, or where it names none its session.
+    """
     among = pl.Series(sorted(keys), dtype=pl.String).implode()
-    return pl.any_horizontal(pl.col(sorted(names)).is_in(among).fill_null(False))
+    telling = (PATIENT.stored_name, SESSION.stored_name)
+    named = [pl.col(name).is_in(among) for name in telling if name in columns]
+    return pl.coalesce(*named, pl.lit(False))

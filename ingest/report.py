@@ -1,5 +1,6 @@
 """What one run of ingest found, as frames in a fixed order."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -114,7 +115,7 @@ def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> I
         tuple(units),
         _batches(exports.batches),
         pl.concat([table("files", FILES), strays]).sort("site", "batch", "kind", "file"),
-        _refused_reasons(exports.batches, units),
+        refused_reasons({(b.site, b.name): b.position for b in exports.batches}, units),
         table("flagged_values", FLAGGED_VALUES),
         pl.concat([table("refused_harms", REFUSED_HARMS), _withdrawn_harms(exports)]),
         exports.passed_over,
@@ -170,9 +171,10 @@ def _stray(batch: Batch, name: str) -> dict[str, Any]:
     }
 
 
-def _refused_reasons(batches: tuple[Batch, ...], units: list[Unit]) -> pl.DataFrame:
-    """Refused rows by file, column and reason, over the quarantine of this run."""
-    positions = {(batch.site, batch.name): batch.position for batch in batches}
+def refused_reasons(
+    positions: Mapping[tuple[str, str], int], units: Sequence[Unit]
+) -> pl.DataFrame:
+    """Refused rows of units by file, column and reason; `positions` by site and batch."""
     of_kind = {kind: [unit for unit in units if unit.kind == kind.name] for kind in KINDS}
     counted = [
         _count_reasons(_refused_rows(kind, its_units, positions))
@@ -185,7 +187,7 @@ def _refused_reasons(batches: tuple[Batch, ...], units: list[Unit]) -> pl.DataFr
 
 
 def _refused_rows(
-    kind: Kind, units: list[Unit], positions: dict[tuple[str, str], int]
+    kind: Kind, units: list[Unit], positions: Mapping[tuple[str, str], int]
 ) -> pl.DataFrame:
     """Refused rows of one kind, and whether an earlier batch holds an accepted row of the key."""
     grain = list(kind.stored_grain)
@@ -214,7 +216,7 @@ def _refused_rows(
 
 
 def _first_held(
-    grain: list[str], rows: pl.DataFrame, units: list[Unit], positions: dict[tuple[str, str], int]
+    grain: list[str], rows: pl.DataFrame, units: list[Unit], positions: Mapping[tuple[str, str], int]
 ) -> pl.DataFrame:
     """For each site and key among `rows`, the first batch that holds an accepted row of it."""
     of_path = pl.DataFrame(

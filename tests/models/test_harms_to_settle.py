@@ -123,7 +123,7 @@ REPORTS = [
     report("2025-02", "serious_no_more", "burn", "mild"),
     report("2025-01", "another_harm", "burn", "mild"),
     report("2025-02", "another_harm", "other", "severe"),
-    report("2025-02", "milder_than_was_told", "burn", "mild"),
+    report("2025-02", "milder_before", "burn", "mild"),
 ]
 REFUSED = [
     refused("2025-01", "refused_only", "burn"),
@@ -137,7 +137,7 @@ REFUSED = [
     in_a_withdrawn_batch("kept", "burn"),
     in_a_withdrawn_batch("never_any", "blister"),
     in_a_withdrawn_batch("graver", "burn", "adverse_events", "severe"),
-    in_a_withdrawn_batch("milder_than_was_told", "burn", "adverse_events", "severe"),
+    in_a_withdrawn_batch("milder_before", "burn", "adverse_events", "severe"),
 ]
 
 
@@ -185,7 +185,7 @@ def test_withdrawn_harms_are_listed(listed: dict[str, list[Any]]) -> None:
         "withdrawn": ["birch", "withdrawn", "corneal", "2025-01", False],
         "only_there": ["alder", "withdrawn", "burn", "2025-03-15", False],
         "never_any": ["alder", "withdrawn", "blister", "2025-03-15", False],
-        "milder_than_was": ["alder", "withdrawn", "burn", "2025-03-15", False],
+        "milder_before": ["alder", "withdrawn", "burn", "2025-03-15", False],
     }
 
 

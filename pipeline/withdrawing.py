@@ -1,0 +1,118 @@
+"""Withdrawing a batch: from the next release on it does not count, but its harms stay listed."""
+
+from datetime import date
+
+from ingest.batches import Batch, covered_days, find_exports
+from ingest.withdrawing import harms_of_batch
+from ingest.withdrawn import Withdrawal, read_withdrawn, write_withdrawn
+from pipeline import release as releases
+from pipeline.errors import WrongUse, as_sentence, in_short, suggestion
+from pipeline.files import private_folder
+from pipeline.history import recorded
+from pipeline.lock import hold
+from pipeline.voice import Answer, Voice
+from pipeline.workspace import Workspace
+
+
+def withdraw(workspace: Workspace, place: str, voice: Voice, *, undo: bool = False) -> Answer:
+    """Put a batch, `site/batch`, on the list of those withdrawn, or take it off again.
+
+    The clinic's files stay as they are, and so does every release made so far.
+
+    Raises:
+        WrongUse: it names no site, no batch, or to undo none that was withdrawn.
+        LidcohortError: whatever else went wrong; the list is then as it was.
+    """
+    site, batch = _named(workspace, place)
+    with hold(workspace.lock), recorded(workspace, "withdraw", voice) as run:
+        withdrawn = {one.place: one for one in read_withdrawn(workspace)}
+        if undo:
+            if (site, batch) not in withdrawn:
+                raise WrongUse(
+                    f"{place} was not withdrawn.",
+                    f"Withdrawn are {in_short(['/'.join(one) for one in withdrawn]) or 'none'}.",
+                )
+            del withdrawn[site, batch]
+            write_withdrawn(workspace, withdrawn.values())
+            run.outcome = "taken_back"
+            return _taken_back(workspace, place)
+        if (site, batch) in withdrawn:
+            run.outcome = "withdrawn_before"
+            return _withdrawn(workspace, withdrawn[site, batch], run.outcome)
+        withdrawal = _withdrawal(workspace, _find(workspace, site, batch), voice)
+        write_withdrawn(workspace, [*withdrawn.values(), withdrawal])
+        run.outcome = "withdrawn"
+        return _withdrawn(workspace, withdrawal, run.outcome)
+
+
+def _named(workspace: Workspace, place: str) -> tuple[str, str]:
+    site, _, batch = place.partition("/")
+    known = workspace.settings.site_codes
+    if site not in known:
+        raise WrongUse(
+            as_sentence(f"--batch {place} names no site of group.toml; {suggestion(site, known)}"),
+            "Write it SITE/BATCH, like alder/2025-06.",
+        )
+    if covered_days(batch) is None:
+        raise WrongUse(
+            f"--batch {place} names no batch.", f"Write it SITE/BATCH, like {site}/2025-06."
+        )
+    return site, batch
+
+
+def _find(workspace: Workspace, site: str, name: str) -> Batch:
+    day = covered_days(name)
+    batches = find_exports(workspace.as_of(day[1] if day else None)).batches
+    of_site = [batch for batch in batches if batch.site == site]
+    for batch in of_site:
+        if batch.name == name:
+            return batch
+    raise WrongUse(
+        f"exports/{site}/{name} holds no export.",
+        f"Name one that does; up to then there are {in_short([b.name for b in of_site]) or 'none'}.",
+    )
+
+
+def _withdrawal(workspace: Workspace, batch: Batch, voice: Voice) -> Withdrawal:
+    for store in (workspace.accepted, workspace.quarantine):
+        private_folder(store)
+    releases.refuse_another_key(workspace)
+    with voice.stage("ingest") as stage:
+        harms = harms_of_batch(workspace, batch)
+        stage.counts = {"harms in the batch": len(harms)}
+    return Withdrawal(
+        batch.site,
+        batch.name,
+        batch.first_day.isoformat(),
+        batch.last_day.isoformat(),
+        date.today().isoformat(),
+        harms,
+    )
+
+
+def _withdrawn(workspace: Workspace, withdrawal: Withdrawal, outcome: str) -> Answer:
+    place = f"{withdrawal.site}/{withdrawal.batch}"
+    harms = len(withdrawal.harms)
+    told = "It told of no harm."
+    if harms:
+        told = (
+            f"The harms it told of ({harms:,}) stay listed as withdrawn until group.toml settles "
+            "them or another batch tells of them."
+        )
+    return Answer(
+        f"{place} is withdrawn since {withdrawal.withdrawn_on}: from the next release on it does "
+        f"not count. {told}\n"
+        f"Its files in exports/{place} stay as they are, and so do the releases made so far: to "
+        "erase a patient use `lidcohort forget`.\n"
+        f"Next: `lidcohort run --workspace {workspace.root}`. With --undo it counts again, as it "
+        "must once the clinic sends a corrected batch of this name.",
+        {"outcome": outcome, "batch": place, "harms": harms},
+    )
+
+
+def _taken_back(workspace: Workspace, place: str) -> Answer:
+    return Answer(
+        f"{place} counts again from the next release on.\n"
+        f"Next: `lidcohort run --workspace {workspace.root}`.",
+        {"outcome": "taken_back", "batch": place},
+    )
