@@ -261,7 +261,10 @@ exports/
 - Batches count in the order of their last day, then of their name.
 - A file's name begins with its **kind**. Required are {_REQUIRED}; optional are {_OPTIONAL}. Its
   ending is {_ENDINGS}. XLSX is not read yet: save it as CSV.
-- Leave out a batch's folder until its files are in it. A folder without any is not there yet.
+- A batch that lacks a required kind is read, and the run warns of it. A clinic that never sent a
+  required kind stops the run: export its header alone where there is nothing yet.
+- Leave out a batch's folder until its files are in it. A folder without any is not there yet. What
+  lies beside the folders is passed over, and the run names it.
 
 ## How a file is written
 
@@ -271,8 +274,9 @@ _AFTERWARDS = """\
 ## Corrections, withdrawals, repeats
 
 - **To correct a row**, export it again with the same key in a later batch. The newest batch's row
-  counts, for every kind. If the new row is refused, the old one stays in force, and the quality
-  page says so.
+  counts, for every kind. It replaces the older row as a whole: a cell that it leaves empty, or a
+  column that its file leaves out, becomes unknown. If the new row is refused, the old one stays in
+  force, and the quality page says so.
 - **To withdraw a row**, a clinic whose exports are `full` in group.toml leaves it out: each batch
   of such a clinic holds everything, and of each kind only the keys in the newest batch count. A
   kind that a batch leaves out altogether, or whose files are refused, withdraws nothing. A clinic
@@ -290,7 +294,9 @@ _AFTERWARDS = """\
 _WHOLE_FILES = """\
 ## Why a whole file is refused
 
-Nothing of such a file is kept, not even among refused rows.
+Nothing of such a file is kept, not even among refused rows. A single one stops the run: nothing is
+published until it is mended, or taken out of the batch's folder. The message names the file and
+says why. A file in a batch whose name begins with no kind stops the run too.
 
 - A required column is missing, or one of the contract's columns stands in it twice.
 - It cannot be read: it is empty, not UTF-8, holds a NUL byte, is cut off, is separated by something

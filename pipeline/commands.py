@@ -13,7 +13,7 @@ from typing import Annotated, TypeAlias
 import typer
 
 from pipeline import standing
-from pipeline.errors import WrongUse, in_words
+from pipeline.errors import WrongUse, as_sentence, in_words
 from pipeline.interruption import behind, heed_no_more, raise_if_interrupted
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Workspace
@@ -75,7 +75,8 @@ def _read(arguments: Sequence[str]) -> Job | None:
         job = app(own or ["--help"], prog_name="lidcohort", standalone_mode=False)
     except typer.TyperException as error:
         raise WrongUse(
-            error.format_message(), "`lidcohort --help` and `lidcohort COMMAND --help` tell how."
+            as_sentence(error.format_message()),
+            "`lidcohort --help` and `lidcohort COMMAND --help` tell how.",
         ) from None
     return job if callable(job) else None
 

@@ -1,6 +1,9 @@
 -- One row per site and harm that any batch told of: why somebody has to look into it, if so.
 -- A harm is known by its session and eye, or by its report; what its newest accepted row says
--- stands, unless a site that exports in full no longer sends the row.
+-- stands, unless a site that exports in full no longer sends the row, accepted or refused. A code
+-- that could not be read, `unknown`, is answered by any harm that was read later.
+-- This is double entry: models/layers/quality/harms_to_settle.sql states the same rule apart from
+-- this, so that a slip in one is seen in the other, and a test holds them against each other.
 with
 
 entries as (
@@ -77,12 +80,49 @@ newest_exports as (
     group by files.site, files.kind
 ),
 
+refused_entries as (
+    select
+        site,
+        batch,
+        'sessions' as kind,
+        left(session_key, 16) || '-' || left(eye, 1) as harm
+    from refused_sessions
+
+    union all
+
+    select
+        site,
+        batch,
+        'adverse_events' as kind,
+        left(event_key, 16) as harm
+    from refused_adverse_events
+),
+
+still_sent as (
+    select distinct
+        refused_entries.site,
+        refused_entries.harm
+    from refused_entries
+    inner join batches
+        on refused_entries.site = batches.site and refused_entries.batch = batches.batch
+    inner join newest_exports
+        on
+            refused_entries.site = newest_exports.site
+            and refused_entries.kind = newest_exports.kind
+            and batches.position = newest_exports.position
+),
+
 standing as (
     select newest.*
     from newest
     left join newest_exports
         on newest.site = newest_exports.site and newest.kind = newest_exports.kind
-    where newest_exports.position is null or newest.position = newest_exports.position
+    left join still_sent
+        on newest.site = still_sent.site and newest.harm = still_sent.harm
+    where
+        newest_exports.position is null
+        or newest.position = newest_exports.position
+        or still_sent.harm is not null
 ),
 
 compared as (
@@ -91,7 +131,10 @@ compared as (
         told.harm,
         case
             when
-                standing.event = told.event
+                (
+                    standing.event = told.event
+                    or (told.event = 'unknown' and standing.event is not null)
+                )
                 and standing.severity >= told.severity
                 and standing.serious >= told.serious
                 then null

@@ -1,15 +1,25 @@
 -- The median of a series' last `history_batches` values before this one; null values don't count.
-create macro usual(value, series, place) as median(value) over (
+create macro usual(
+    value,
+    series,
+    place,
+    history_batches := getvariable('history_batches')
+) as median(value) over (
     partition by series
     order by place
-    rows between getvariable('history_batches') preceding and 1 preceding
+    rows between history_batches preceding and 1 preceding
 );
 
 -- How many values the usual rests on.
-create macro earlier(value, series, place) as count(value) over (
+create macro earlier(
+    value,
+    series,
+    place,
+    history_batches := getvariable('history_batches')
+) as count(value) over (
     partition by series
     order by place
-    rows between getvariable('history_batches') preceding and 1 preceding
+    rows between history_batches preceding and 1 preceding
 );
 
 -- One row per accepted row of a kind.
@@ -91,5 +101,5 @@ from (
         source_file,
         false as is_accepted
     from query_table('refused_' || kind_name)
-)
+) as stored
 group by site, batch, source_file;

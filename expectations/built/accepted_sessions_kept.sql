@@ -14,9 +14,10 @@ inner join (
             hive_partitioning = true,
             hive_types_autocast = false
         ) as arrived
-    inner join staging.stg_batches as batches using (site, batch)
+    inner join staging.stg_batches as batches
+        on arrived.site = batches.site and arrived.batch = batches.batch
     group by arrived.site, arrived.session_key, arrived.eye
-) as accepted using (site)
+) as accepted on sites.site = accepted.site
 anti join staging.stg_sessions as staged
     on
         accepted.site = staged.site

@@ -44,7 +44,7 @@ inner join (
         event_date,
         event
     from read_parquet(':inputs/quality/refused_harms.parquet')
-) as told using (site)
+) as told on sites.site = told.site
 anti join (
     select
         site,
@@ -57,7 +57,7 @@ anti join (
         site,
         harm_key
     from quality.harms_to_settle
-) as kept using (site, harm_key)
+) as kept on told.site = kept.site and told.harm_key = kept.harm_key
 anti join (
     select
         site,

@@ -21,8 +21,12 @@ Row = dict[str, Any]
 SITES = ("alder", "birch")
 MONTHS = tuple(f"2024-0{month}" for month in range(1, 9))
 PATIENTS_A_MONTH = 40
-SITE_SCHEMA = pl.Schema({"site": pl.String, "exports": pl.String})
-SETTLED_SCHEMA = pl.Schema({"site": pl.String, "harm": pl.String})
+SITE_SCHEMA = pl.Schema(
+    {"site": pl.String, "label": pl.String, "exports": pl.String, "position": pl.Int64}
+)
+SETTLED_SCHEMA = pl.Schema(
+    {"site": pl.String, "harm": pl.String, "decision": pl.String, "decided_on": pl.Date}
+)
 SETTINGS = Settings.model_validate(
     {
         "site": [{"code": site} for site in SITES],
@@ -82,9 +86,12 @@ class Inputs:
         release = Release(self.root, SETTINGS, self.as_of)
         for kind in KINDS:
             self._write_rows(release.inputs / kind.name, kind.stored_schema, kind, self.accepted)
-            refused = pl.Schema({"source_file": pl.String(), "source_row": pl.Int64()})
-            self._write_rows(release.inputs / "refused" / kind.name, refused, kind, self.refused)
-        sites = [{"site": site, "exports": exports} for site, exports in self.exports.items()]
+            refused = release.inputs / "refused" / kind.name
+            self._write_rows(refused, kind.stored_schema, kind, self.refused)
+        sites = [
+            {"site": site, "label": site, "exports": exports, "position": position}
+            for position, (site, exports) in enumerate(self.exports.items(), start=1)
+        ]
         for place, rows, schema in (
             ("settings/sites", sites, SITE_SCHEMA),
             ("settings/batches", self._batches(), BATCHES),

@@ -48,7 +48,7 @@ SPOILED = {
     ),
     "a curve above one": (
         "update cohorts.sessions_to_response set incidence = 1.5 where session_number = 4",
-        {"sessions_to_response_shares_within_limits"},
+        {"sessions_to_response_shares_within_limits", "sessions_to_response_rows_consistent"},
     ),
     "a share of delivery above one": (
         "update cohorts.delivery set in_band_share = 1.5",
@@ -147,7 +147,7 @@ SPOILED = {
     ),
     "a curve that rises": (
         "update cohorts.sessions_to_response set not_yet = 0.5 where session_number = 4",
-        {"sessions_to_response_never_rises"},
+        {"sessions_to_response_never_rises", "sessions_to_response_rows_consistent"},
     ),
     "more by incidence than by the curve": (
         "update cohorts.sessions_to_response set incidence = 0.1 where session_number = 1",

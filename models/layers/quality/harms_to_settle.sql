@@ -1,7 +1,9 @@
 {#- A harm whose code could not be read; any code that was read later answers it. -#}
 {% set unreadable = 'unknown' %}
 
--- Every harm that any batch brought, held against what stands under its key now.
+-- Every harm that any batch brought, held against what stands under its key now. This is double
+-- entry: expectations/arrival/harms.sql states the same rule apart from this, so that a slip in one
+-- is seen in the other, and a test holds them against each other.
 with brought_by_sessions as (
     select
         site,
