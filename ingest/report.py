@@ -216,7 +216,10 @@ def _refused_rows(
 
 
 def _first_held(
-    grain: list[str], rows: pl.DataFrame, units: list[Unit], positions: Mapping[tuple[str, str], int]
+    grain: list[str],
+    rows: pl.DataFrame,
+    units: list[Unit],
+    positions: Mapping[tuple[str, str], int],
 ) -> pl.DataFrame:
     """For each site and key among `rows`, the first batch that holds an accepted row of it."""
     of_path = pl.DataFrame(

@@ -159,6 +159,51 @@ def check(workspace: WorkspaceFolder = HERE) -> Job:
 
 
 @app.command()
+def withdraw(
+    batch: Annotated[str, typer.Option(metavar="SITE/BATCH", help="Like alder/2025-06.")],
+    workspace: WorkspaceFolder = HERE,
+    undo: Annotated[bool, typer.Option("--undo", help="Have it count again.")] = False,
+) -> Job:
+    """Have a batch count no longer; its files stay, and the harms in it stay listed."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            opened = Workspace.open(workspace)
+            from pipeline.withdrawing import withdraw as withdraw_batch
+
+            return withdraw_batch(opened, batch, voice, undo=undo)
+
+    return job
+
+
+@app.command(context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
+def forget(
+    context: typer.Context,
+    patient: Annotated[
+        str, typer.Option(metavar="SITE/ID", help="ID is the clinic's own number.")
+    ] = "",
+    workspace: WorkspaceFolder = HERE,
+) -> Job:
+    """Erase a patient from all that is kept, and drop their rows from now on."""
+    has_more = bool(context.args)  # not said which: one may be the patient's number
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            if has_more or not patient:
+                raise WrongUse(
+                    "`lidcohort forget` was given too much or too little.",
+                    "Write `lidcohort forget --workspace DIR --patient SITE/ID`.",
+                )
+            opened = Workspace.open(workspace)
+            from pipeline.forgetting import forget as forget_patient
+            from pipeline.run import make_release
+
+            return forget_patient(opened, patient, make_release, voice)
+
+    return job
+
+
+@app.command()
 def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""
 

@@ -29,8 +29,7 @@ def put_on_the_list(workspace: Workspace, site: str, own_id: str) -> Forgotten:
     theirs = frozenset({patient})
     sessions = [
         key
-        for path in stored_files(workspace, site)
-        if path.parent.parent.name == SESSIONS.name or f"/{SESSIONS.name}/site=" in str(path)
+        for path in stored_files(workspace, site, SESSIONS.name)
         for key in _values(path, SESSION.stored_name, theirs)
     ]
     forgotten = read_forgotten(workspace).with_more(site, theirs.union(sessions))
@@ -38,22 +37,24 @@ def put_on_the_list(workspace: Workspace, site: str, own_id: str) -> Forgotten:
     return forgotten
 
 
-def stored_files(workspace: Workspace, site: str) -> list[Path]:
-    """Every file of checked rows of a site: in the stores, and in the releases' inputs."""
+def stored_files(workspace: Workspace, site: str, kind: str = "*") -> list[Path]:
+    """Every file of a site's checked rows, once: in the stores, and in the releases' inputs."""
     stores = (workspace.accepted, workspace.quarantine)
-    return [
-        *(path for store in stores for path in sorted(store.glob(f"*/{site}/*.parquet"))),
+    paths = [
+        *(path for store in stores for path in store.glob(f"{kind}/{site}/*.parquet")),
         *(
             path
-            for release in sorted(workspace.releases.glob("*/inputs"))
-            for path in input_files(release, site)
+            for inputs in workspace.releases.glob("*/inputs")
+            for path in input_files(inputs, site, kind)
         ),
     ]
+    return sorted({path.stat().st_ino: path for path in paths}.values())
 
 
-def input_files(inputs: Path, site: str) -> list[Path]:
+def input_files(inputs: Path, site: str, kind: str = "*") -> list[Path]:
     """Every file of a site's checked rows, accepted and refused, among a release's inputs."""
-    return sorted(inputs.glob(f"**/site={site}/*/*.parquet"))
+    units = f"{kind}/site={site}/*/*.parquet"
+    return sorted([*inputs.glob(units), *inputs.glob(f"refused/{units}")])
 
 
 def traces(workspace: Workspace, forgotten: Forgotten) -> frozenset[str]:
@@ -94,12 +95,17 @@ def empty_stores(workspace: Workspace, sites: Iterable[str]) -> None:
 
 
 def rows_held(root: Path, forgotten: Forgotten) -> int:
-    """How many of a release's input rows are theirs; a file that cannot be read counts as one."""
-    return sum(
-        count_theirs(path, forgotten.of(site))
-        for site in forgotten.keys
+    """How many of a release's input rows are theirs; a file that cannot be read counts as one.
+
+    Where no row is, a harm of a withdrawn batch may still be.
+    """
+    harms = root / "inputs" / "quality" / "refused_harms.parquet"
+    rows = sum(
+        count_theirs(path, keys)
+        for site, keys in forgotten.keys.items()
         for path in input_files(root / "inputs", site)
     )
+    return rows or sum(count_theirs(harms, keys) for keys in forgotten.keys.values())
 
 
 def count_theirs(path: Path, keys: frozenset[str]) -> int:

@@ -67,9 +67,10 @@ def _find(workspace: Workspace, site: str, name: str) -> Batch:
     for batch in of_site:
         if batch.name == name:
             return batch
+    others = in_short([batch.name for batch in of_site]) or "none"
     raise WrongUse(
         f"exports/{site}/{name} holds no export.",
-        f"Name one that does; up to then there are {in_short([b.name for b in of_site]) or 'none'}.",
+        f"Name a batch that does; up to that day there are {others}.",
     )
 
 

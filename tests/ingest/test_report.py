@@ -140,7 +140,9 @@ class TestConservation:
         export = self.export(exports)
         prove_conservation(export, self.account())
 
-    @pytest.mark.parametrize("part", ["rows_read", "accepted", "refused", "exact_repeats", "forgotten"])
+    @pytest.mark.parametrize(
+        "part", ["rows_read", "accepted", "refused", "exact_repeats", "forgotten"]
+    )
     def test_a_row_too_many_anywhere_stops_the_run(self, exports, part):
         exports.write("visits", {})
         account = self.account()
