@@ -27,3 +27,13 @@ def hidden_counts(below: int) -> str:
         f"Counts from 1 to {below - 1} are shown as <{below}; a figure marked 'hidden' would give "
         "one of them back. A clinic's own pages show them all."
     )
+
+
+def coarse_figures(below: int) -> str:
+    """How to read figures whose own counts stay with the clinics."""
+    return (
+        "The counts behind the curves and comparisons stay with the clinics. Rates and differences "
+        "are rounded so that one patient more or less reads the same: to whole numbers of 100 from "
+        "200 measured on, to fives from 40, to tens from 20; below that they are marked 'hidden'. "
+        f"Counts from 1 to {below - 1} are shown as <{below}."
+    )

@@ -1,11 +1,15 @@
 """Plotly figures in one look. They draw numbers of the warehouse and work none out.
 
+Where no number is there to draw, there is no figure: an empty chart looks like a result.
+
 Colours are from the Okabe-Ito palette (from memory) and stand for one meaning each; shapes and
 words say the same again.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
@@ -24,6 +28,8 @@ SERIES = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILION)
 SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "star")
 ROW_PX = 48
 WIDE = 6  # a stroke from here on is a band
+AIR = 1.04  # of an axis beyond its last value, so that nothing ends on the edge
+MONTH = re.compile(r"([A-Z][a-z]{2}) (\d{4})")
 FONT = {"family": "inherit", "size": 14, "color": INK}
 
 
@@ -44,6 +50,16 @@ class Dot:
 
 
 @dataclass(frozen=True)
+class Dumbbell:
+    """One row of a dumbbell chart: two figures, the distance between which is what counts."""
+
+    label: str
+    note: str
+    first: Drawn
+    second: Drawn
+
+
+@dataclass(frozen=True)
 class Line:
     """One line over the same steps as its neighbours, with limits at each step if there are."""
 
@@ -54,20 +70,34 @@ class Line:
 
 
 def dots(
-    rows: Sequence[Dot], axis: str, colour: str = BLUE, upto: float | None = 100
-) -> dict[str, Any]:
-    """Rows from top to bottom; a line for the limits, a pale band for the bounds."""
+    rows: Sequence[Dot],
+    axis: str,
+    colour: str = BLUE,
+    upto: float | None = 100,
+    *,
+    limits_are: str = "95 % limits",
+    bounds_are: str = "bounds for those not measured",
+    level_at: float | None = None,
+) -> dict[str, Any] | None:
+    """Rows from top to bottom; a line for the limits, a pale band for the bounds.
+
+    `level_at` is where all would lie if they were alike.
+    """
+    ends = [end for row in rows for end in (row.value, row.low, row.high)]
+    if not _any_known(ends):
+        return None
     rows = [replace(row, label=f"{as_text(row.label)}<br>{as_text(row.note)}") for row in rows]
     bounds = [(row.label, row.bounds) for row in rows if None not in row.bounds]
     limits = [(row.label, (row.low, row.high)) for row in rows]
     traces = [
-        _segments("bounds for those not measured", bounds, FAINT, 12),
-        _segments("95 % limits", limits, colour, 2),
+        _segments(bounds_are, bounds, FAINT, 12),
+        _segments(limits_are, limits, colour, 2),
         *(
             go.Scatter(
                 x=[row.value for row in rows if row.solid is solid],
                 y=[row.label for row in rows if row.solid is solid],
                 mode="markers",
+                cliponaxis=False,
                 name=name,
                 marker={
                     "symbol": "circle" if solid else "circle-open",
@@ -84,22 +114,60 @@ def dots(
     return _figure(
         shown,
         height=130 + ROW_PX * len(rows),
-        xaxis=_axis(axis) | _from_zero(upto),
-        yaxis={
-            "categoryorder": "array",
-            "categoryarray": [row.label for row in reversed(rows)],
-            "range": [-0.6, len(rows) - 0.4],
-            "automargin": True,
-            "ticks": "",
-            "showgrid": False,
-        },
+        xaxis=_axis(axis) | _from_zero(upto, ends),
+        yaxis=_rows_axis([row.label for row in rows]),
+        shapes=[] if level_at is None else [_level(level_at)],
+    )
+
+
+def dumbbells(rows: Sequence[Dumbbell], names: tuple[str, str], axis: str) -> dict[str, Any]:
+    """Rows from top to bottom, each two marks with a bar between them."""
+    labels = [f"{as_text(row.label)}<br>{as_text(row.note)}" for row in rows]
+    bars = [(label, (row.first, row.second)) for label, row in zip(labels, rows, strict=True)]
+    marks = [
+        go.Scatter(
+            x=values,
+            y=labels,
+            mode="markers",
+            name=as_text(name),
+            marker={
+                "symbol": symbol,
+                "size": 13,
+                "color": colour,
+                "line": {"width": 1, "color": INK},
+            },
+            hovertemplate="%{y}: %{x:.0f}<extra></extra>",
+        )
+        for name, values, symbol, colour in (
+            (names[0], [row.first for row in rows], "square", ORANGE),
+            (names[1], [row.second for row in rows], "circle", BLUE),
+        )
+    ]
+    between = _segments("", bars, INK, 2).update(mode="lines", showlegend=False)
+    return _figure(
+        [between, *marks],
+        height=130 + ROW_PX * len(rows),
+        xaxis=_axis(axis) | _from_zero(100),
+        yaxis=_rows_axis(labels),
     )
 
 
 def lines(
-    steps: Sequence[str | int], rows: Sequence[Line], step_axis: str, axis: str, upto: float | None
-) -> dict[str, Any]:
-    """Lines from step to step; limits as upright strokes, set beside each other where many."""
+    steps: Sequence[str | int],
+    rows: Sequence[Line],
+    step_axis: str,
+    axis: str,
+    upto: float | None,
+    *,
+    joined: bool = False,
+) -> dict[str, Any] | None:
+    """Lines from step to step; limits as upright strokes.
+
+    `joined`: over steps without a figure, too.
+    """
+    ends = [end for row in rows for end in (*row.values, *row.high)]
+    if not _any_known(ends):
+        return None
     traces = []
     for place, row in enumerate(rows):
         colour = SERIES[place % len(SERIES)]
@@ -111,19 +179,18 @@ def lines(
                 y=list(row.values),
                 name=as_text(row.label),
                 mode="lines+markers",
+                connectgaps=joined,
+                cliponaxis=False,
                 line={"color": colour, "width": 2},
                 marker={"symbol": SYMBOLS[place % len(SYMBOLS)], "size": 9},
                 hovertemplate=f"%{{x}}: %{{y:.1f}}<extra>{as_text(row.label)}</extra>",
             )
         )
-    ticks: dict[str, Any] = (
-        {"tickmode": "array", "tickvals": list(steps)} if _are_numbers(steps) else {}
-    )
     return _figure(
         traces,
         height=360,
-        xaxis=_axis(step_axis) | ticks | {"showgrid": False},
-        yaxis=_axis(axis) | _from_zero(upto),
+        xaxis=_axis(step_axis) | _ticks(steps) | {"showgrid": False},
+        yaxis=_axis(axis) | _from_zero(upto, ends),
     )
 
 
@@ -132,8 +199,10 @@ def nested_bars(
     parts: Sequence[tuple[str, Sequence[Drawn]]],
     step_axis: str,
     axis: str,
-) -> dict[str, Any]:
+) -> dict[str, Any] | None:
     """Bars inside bars, widest first: each count is a part of the one around it."""
+    if not _any_above_zero(parts):
+        return None
     shades = ("#e4e1d6", "#b9d7e8", SKY, BLUE)[-len(parts) :]
     traces = [
         go.Bar(
@@ -150,7 +219,7 @@ def nested_bars(
         traces,
         height=340,
         barmode="overlay",
-        xaxis=_axis(step_axis) | {"type": "category", "showgrid": False},
+        xaxis=_axis(step_axis) | _ticks([str(step) for step in steps]) | {"showgrid": False},
         yaxis=_axis(axis) | _from_zero(),
     )
 
@@ -160,8 +229,10 @@ def bars(
     parts: Sequence[tuple[str, Sequence[Drawn]]],
     step_axis: str,
     axis: str,
-) -> dict[str, Any]:
+) -> dict[str, Any] | None:
     """Bars side by side."""
+    if not _any_above_zero(parts):
+        return None
     traces = [
         go.Bar(
             x=list(steps),
@@ -177,7 +248,7 @@ def bars(
         height=340,
         barmode="group",
         bargap=0.25,
-        xaxis=_axis(step_axis) | {"type": "category", "showgrid": False},
+        xaxis=_axis(step_axis) | _ticks(steps) | {"showgrid": False},
         yaxis=_axis(axis) | _from_zero(),
     )
 
@@ -219,6 +290,31 @@ def _strokes(steps: Sequence[str | int], row: Line, colour: str) -> go.Scatter:
     )
 
 
+def _rows_axis(labels: Sequence[str]) -> dict[str, Any]:
+    return {
+        "categoryorder": "array",
+        "categoryarray": list(reversed(labels)),
+        "range": [-0.6, len(labels) - 0.4],
+        "automargin": True,
+        "ticks": "outside",
+        "ticklen": 8,
+        "tickcolor": "rgba(0,0,0,0)",
+        "showgrid": False,
+    }
+
+
+def _level(at: float) -> dict[str, Any]:
+    return {
+        "type": "line",
+        "yref": "paper",
+        "x0": at,
+        "x1": at,
+        "y0": 0,
+        "y1": 1,
+        "line": {"color": INK, "width": 1, "dash": "dot"},
+    }
+
+
 def _axis(title: str) -> dict[str, Any]:
     return {
         "title": {"text": title, "standoff": 12},
@@ -229,12 +325,38 @@ def _axis(title: str) -> dict[str, Any]:
     }
 
 
-def _from_zero(upto: float | None = None) -> dict[str, Any]:
-    return {"range": [0, upto]} if upto else {"rangemode": "tozero"}
+def _from_zero(upto: float | None = None, ends: Sequence[Drawn] = ()) -> dict[str, Any]:
+    """From 0 to a little above `upto`, or else above the largest end that is drawn."""
+    top = upto or max((end for end in ends if end is not None), default=None)
+    return {"range": [0, top * AIR], "rangemode": "tozero"} if top else {"rangemode": "tozero"}
+
+
+def _any_known(values: Sequence[Drawn]) -> bool:
+    return any(value is not None for value in values)
+
+
+def _any_above_zero(parts: Sequence[tuple[str, Sequence[Drawn]]]) -> bool:
+    return any(value for _, values in parts for value in values)
+
+
+def _ticks(steps: Sequence[str | int]) -> dict[str, Any]:
+    """Numbers as they are; names level, and of months the year only where it changes."""
+    if _are_numbers(steps):
+        return {"tickmode": "array", "tickvals": list(steps)}
+    years = [MONTH.fullmatch(str(step)) for step in steps]
+    named = {"type": "category", "tickangle": 0, "tickfont": {"size": 11}}
+    if not all(years):
+        return named
+    texts = [
+        f"{month[1]}<br>{month[2]}" if before is None or before[2] != month[2] else month[1]
+        for before, month in pairwise([None, *years])
+        if month
+    ]
+    return {**named, "tickmode": "array", "tickvals": list(steps), "ticktext": texts}
 
 
 def _figure(
-    traces: Sequence[Any], height: int, **layout: Mapping[str, Any] | str | float
+    traces: Sequence[Any], height: int, **layout: Mapping[str, Any] | Sequence[Any] | str | float
 ) -> dict[str, Any]:
     figure = go.Figure(
         data=list(traces),

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
-from typing import Any
+from typing import Any, TypeAlias
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -19,26 +19,40 @@ class Link:
 
 
 @dataclass(frozen=True)
+class Key:
+    """What is to be copied letter by letter: a harm's key."""
+
+    text: str
+
+
+Value: TypeAlias = str | Link | Key
+
+
+@dataclass(frozen=True)
 class Table:
     """Figures as shown. The first column names the row; `empty` is said where there is no row."""
 
     caption: str
     headings: tuple[str, ...]
-    rows: tuple[tuple[str | Link, ...], ...]
+    rows: tuple[tuple[Value, ...], ...]
     words_in: tuple[int, ...] = (0,)  # columns that hold words, not figures
     empty: str = "None."
 
 
 @dataclass(frozen=True)
 class Chart:
-    """A figure with a sentence that says what it shows, what limits it, and the same as a table."""
+    """A figure with a sentence that says what it shows, what limits it, and the same as a table.
+
+    `figure` is None where there is nothing to draw; then `instead` says so in its place.
+    """
 
     slug: str
     heading: str
     reading: str
     limits: str
-    figure: Mapping[str, Any]
+    figure: Mapping[str, Any] | None
     table: Table
+    instead: str = words.TOO_FEW
 
 
 @dataclass(frozen=True)
@@ -91,7 +105,7 @@ def environment() -> Environment:
 def table(
     caption: str,
     headings: Sequence[str],
-    rows: Iterable[Sequence[str | Link]],
+    rows: Iterable[Sequence[Value]],
     *,
     words_in: tuple[int, ...] = (0,),
     empty: str = "None.",

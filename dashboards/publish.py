@@ -7,13 +7,27 @@ from pathlib import Path
 
 from dashboards import cautions, words
 from dashboards.page import Frame, Page, environment
-from dashboards.pages import method, month, quality, response, safety, sessions, start
+from dashboards.pages import (
+    durability,
+    method,
+    month,
+    protocols,
+    quality,
+    response,
+    safety,
+    sessions,
+    sites,
+    start,
+)
 from dashboards.shared_tables import SharedTables
 from dashboards.source import Source
 from dashboards.warehouse import Warehouse
 from pipeline.workspace import Release
 
-PAGES = (start, response, sessions, safety, quality, method, month)
+PAGES = (
+    *(start, response, sessions, durability, protocols, sites),
+    *(safety, quality, method, month),
+)
 ASSETS = ("pages.css", "charts.js")
 
 

@@ -14,6 +14,8 @@ from typing import Any, TypeAlias
 import polars as pl
 
 from dashboards.hidden_counts import Cell, Mark, Sum, hidden
+from dashboards.words import DELIVERY, DELIVERY_MARKS
+from ingest.contract import PLANS
 
 TOTAL = "all"
 WORTH = (1000, 10, 1)  # of a figure by the number of breakdowns: totals are hidden last
@@ -85,13 +87,8 @@ _RESPONSE_WHOLES = (
     ("evaluable", ("responders", "unchanged", "worsened")),
 )
 _GRADED = ("grade", "site", "protocol", "course_kind")
-_DELIVERY_CHECKS = ("in_band", "in_minutes", "spacing_kept", "over_temperature")
-_DELIVERY_MARKS = ("expressed", "stopped_early", "screened", "consent_recorded")
 _INTERVALS = ("early", "on_time", "late", "overdue", "due", "not_due", "new_course")
-END_REASONS = (
-    *("completed", "improved_enough", "no_benefit", "adverse_event", "cost", "discomfort"),
-    *("moved", "lost_contact", "died", "other", "unknown"),
-)
+_ENDS = tuple(f"end_{code}" for code in (*PLANS.column("end_reason").codes, "unknown"))
 
 SHAPES: Mapping[str, Shape] = {
     "response_by_grade": Shape(
@@ -156,14 +153,14 @@ SHAPES: Mapping[str, Shape] = {
         breakdowns=("site", "month"),
         counts=(
             *("started", "assessed", "recommended", "accepted", "completed", "stopped"),
-            *(f"end_{reason}" for reason in END_REASONS),
+            *_ENDS,
         ),
         wholes=(
             ("started", ("completed",)),
             ("started", ("stopped",)),
             ("started", ("completed", "stopped")),
             ("recommended", ("accepted",)),
-            ("stopped", tuple(f"end_{reason}" for reason in END_REASONS)),
+            ("stopped", _ENDS),
         ),
         known_as={
             "completed": "completed_of_started",
@@ -175,16 +172,16 @@ SHAPES: Mapping[str, Shape] = {
         broken_down_at_most=1,
         counts=(
             "session_eyes",
-            *(f"{check}_recorded" for check in _DELIVERY_CHECKS),
-            *_DELIVERY_MARKS,
+            *(f"{check}_recorded" for check in DELIVERY),
+            *DELIVERY_MARKS,
         ),
         wholes=(
-            *(("session_eyes", (f"{check}_recorded",)) for check in _DELIVERY_CHECKS),
-            *((f"{check}_recorded", (f"{check}_share",)) for check in _DELIVERY_CHECKS),
-            *(("session_eyes", (mark,)) for mark in _DELIVERY_MARKS),
+            *(("session_eyes", (f"{check}_recorded",)) for check in DELIVERY),
+            *((f"{check}_recorded", (f"{check}_share",)) for check in DELIVERY),
+            *(("session_eyes", (mark,)) for mark in DELIVERY_MARKS),
         ),
         estimates={"median_cem43": ("session_eyes",)},
-        shares={f"{check}_share": f"{check}_recorded" for check in _DELIVERY_CHECKS},
+        shares={f"{check}_share": f"{check}_recorded" for check in DELIVERY},
     ),
     "safety": Shape(
         breakdowns=("site", "protocol", "month", "event", "severity"),

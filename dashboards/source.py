@@ -69,6 +69,10 @@ class Source:
     def count(self, value: words.Number) -> str:
         return words.count(value, self.below)
 
+    def told(self, value: words.Number) -> str:
+        """A count within a sentence: `none`, `12`, `fewer than 11`."""
+        return words.none_or(value, self.below)
+
     def many(self, value: words.Number, one: str, several: str | None = None) -> str:
         return words.many(value, one, self.below, several)
 
@@ -88,6 +92,9 @@ GROUP_MENU = (
     Link("Start", "index.html"),
     Link("Does it help?", "response_by_grade.html"),
     Link("After how many sessions?", "response_by_session.html"),
+    Link("Does it last?", "durability.html"),
+    Link("Protocols compared", "protocols.html"),
+    Link("Clinics compared", "sites.html"),
     Link("Is it safe?", "safety.html"),
     Link("Data quality", "quality.html"),
     Link("How it is worked out", "method.html"),

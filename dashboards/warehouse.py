@@ -12,6 +12,7 @@ Row: TypeAlias = dict[str, Any]
 COHORTS = "cohorts"
 OTHERS = (
     "courses.adverse_events",
+    "courses.losses_by_noise",
     "quality.files",
     "quality.flagged_values",
     "quality.gate_results",

@@ -6,11 +6,13 @@ from datetime import date
 from typing import Any, TypeAlias
 
 from dashboards.hidden_counts import Mark
+from ingest import contract
 
 Number: TypeAlias = int | float | Mark | None
 
 NONE = "\u2013"  # nothing to show
 HIDDEN = "hidden"
+TOO_FEW = "Too few to show without giving small counts away."
 
 RULES = {
     "symptoms": "Symptoms",
@@ -39,9 +41,7 @@ GRADES = {
         "all": "all grades",
     },
     "clinician": {
-        "mild": "mild",
-        "moderate": "moderate",
-        "severe": "severe",
+        **dict(zip(contract.SEVERITIES, contract.SEVERITIES, strict=True)),
         "unknown": "not graded",
         "all": "all grades",
     },
@@ -55,22 +55,21 @@ GRADES = {
         "all": "all stages",
     },
 }
+ESTIMANDS = {
+    "lost_or_retreated": "lost, or treated again",
+    "until_retreatment": "lost before any retreatment",
+    "whatever_followed": "lost, whatever maintenance followed",
+}
 EVENTS = {
     "all": "any harm",
-    "redness": "redness",
-    "discomfort": "discomfort",
-    "swelling": "swelling",
-    "blister": "blister",
-    "burn": "burn",
+    **dict(zip(contract.HARMS, contract.HARMS, strict=True)),
     "corneal": "harm to the cornea",
     "other": "other harm",
     "unknown": "harm of a kind that could not be read",
 }
 SEVERITIES = {
-    "mild": "mild",
-    "moderate": "moderate",
-    "severe": "severe",
-    "unknown": "severity not recorded",
+    **dict(zip(contract.SEVERITIES, contract.SEVERITIES, strict=True)),
+    "unknown": "not recorded",
 }
 HARM_SOURCES = {"session": "noted at the session", "report": "reported later"}
 HARM_FATES = {
@@ -80,13 +79,8 @@ HARM_FATES = {
 }
 EYES = {"right": "right eye", "left": "left eye", "both": "both eyes"}
 KINDS = {
-    "visits": "visits",
-    "sessions": "sessions",
-    "outcomes": "outcomes",
-    "patients": "patients",
-    "plans": "plans",
+    **{kind.name: kind.name.replace("_", " ") for kind in contract.KINDS},
     "treatments": "other treatments",
-    "adverse_events": "adverse events",
     "temperatures": "temperature logs",
 }
 DELIVERY = {
@@ -101,72 +95,27 @@ DELIVERY_MARKS = {
     "consent_recorded": "consent on record",
     "stopped_early": "heating stopped early",
 }
-# A reason of ingest's contract: what it means, and what to do at the source.
-REASONS: Mapping[str, tuple[str, str]] = {
-    "missing": (
-        "a value that is needed is empty",
-        "Fill it in at the clinic and export the row again.",
-    ),
-    "unreadable": (
-        "the value cannot be read as a number, date or code",
-        "Correct the value, or export it in the contract's format.",
-    ),
-    "out_of_range": (
-        "the value lies outside the possible range",
-        "Look for a slip of the pen or another unit; correct it and export the row again.",
-    ),
-    "unknown_code": (
-        "the code is not in the contract",
-        "Use a code of the contract.",
-    ),
-    "after_batch": (
-        "the date lies after the last day the batch covers",
-        "Correct the date, or put the row into the later batch it belongs to.",
-    ),
-    "before_2000": ("the date lies before the year 2000", "Correct the date."),
-    "needs_single_eye": (
-        "a measure of one eye says 'both' or nothing",
-        "Export one row for the right eye and one for the left.",
-    ),
-    "needs_both_eyes": (
-        "a measure of the patient names a single eye",
-        "Export one row with eye = both.",
-    ),
-    "unknown_protocol": (
-        "the protocol is not in group.toml",
-        "Correct the code, or add the protocol to group.toml.",
-    ),
-    "repeated_key": (
-        "the same key stands in several rows that differ",
-        "Give each row its own key, or export only the row that is right.",
-    ),
-    "eyes_disagree": (
-        "the two eyes of a session differ in what they must share",
-        "Make patient, date, purpose, protocol, chair time and screening equal on both rows.",
-    ),
-    "above_range": (
-        "a temperature above its range; kept as it is",
-        "Check the device and the entry. If it is true, look at the patient's record.",
-    ),
-    "averaged": (
-        "a log has several samples at one time; their mean is used",
-        "Nothing, unless there are many: then look at how the log is exported.",
-    ),
-    "unknown_column": (
-        "the column is not in the contract and is not read",
-        "Nothing if it is not needed; else name the column as the contract does.",
-    ),
-}
-WHOLE_ROW = "whole_row"
-GATES = {"arrival": "What came in", "built": "What was worked out"}
 
 
 def reason(code: str) -> str:
-    return REASONS[code][0] if code in REASONS else code.replace("_", " ")
+    """What a reason of the contract means, as the contract says it."""
+    meaning, _ = contract.MEANINGS[contract.Reason(code)]
+    return _sentence_of(meaning)
 
 
 def remedy(code: str) -> str:
-    return REASONS[code][1] if code in REASONS else "Ask whoever keeps this tool."
+    """What to do about a reason at the source, as the contract says it."""
+    _, what_to_do = contract.MEANINGS[contract.Reason(code)]
+    return _sentence_of(what_to_do)
+
+
+def _sentence_of(text: str) -> str:
+    return sentence(capital(text.replace("`", "'")))
+
+
+def sentence(text: str) -> str:
+    """The text with a full stop, unless it ends with one of its own."""
+    return text if text.endswith((".", "?", "!")) else f"{text}."
 
 
 def count(value: Number, below: int) -> str:
@@ -192,6 +141,40 @@ def per_100(rate: Number, digits: int = 1) -> str:
     return HIDDEN if isinstance(rate, Mark) else f"{rate:.{digits}f}"
 
 
+def rounded(value: Number) -> str:
+    """So many in 100, as `coarse` rounds it."""
+    return per_100(value, digits=0)
+
+
+def rounded_span(low: Number, high: Number) -> str:
+    return _span(rounded(low), rounded(high))
+
+
+def signed(value: Number) -> str:
+    """A difference in 100 with its sign: `+3`, `-2` with a true minus, `0`."""
+    if not isinstance(value, int | float):
+        return rounded(value)
+    return f"{value:+.0f}".replace("-", "\u2212") if round(value) else "0"
+
+
+def signed_span(low: Number, high: Number) -> str:
+    return _span(signed(low), signed(high))
+
+
+def why_not_compared(reason: str) -> str:
+    """A reason of the comparison tables in the words of pages."""
+    return reason.replace("severity bands", "grades").replace("evaluable", "measured")
+
+
+def chance(p_value: float | None) -> str:
+    """A p-value as read aloud: `0.28`, `0.012`, `below 0.001`."""
+    if p_value is None:
+        return NONE
+    if p_value < 0.001:
+        return "below 0.001"
+    return f"{p_value:.3f}" if p_value < 0.1 else f"{p_value:.2f}"
+
+
 def points(value: Number) -> str:
     return per_100(value)
 
@@ -210,10 +193,29 @@ def _span(low: str, high: str) -> str:
 
 
 def many(value: Number, one: str, below: int, several: str | None = None) -> str:
-    """A count with its noun: `1 course`, `12 courses`, `no course`."""
+    """A count with its noun: `1 course`, `12 courses`, `no course`, `fewer than 11 courses`."""
     if value == 0:
         return f"no {one}"
+    if value is Mark.SMALL:
+        return f"fewer than {below} {several or one + 's'}"
     return f"{count(value, below)} {one if value == 1 else several or one + 's'}"
+
+
+def none_or(value: Number, below: int) -> str:
+    """A count within a sentence that goes on: `none`, `12`, `fewer than 11`."""
+    if value == 0:
+        return "none"
+    return f"fewer than {below}" if value is Mark.SMALL else count(value, below)
+
+
+def were(value: Number) -> str:
+    """The verb to a count, or to `none`."""
+    return "was" if value in (0, 1) else "were"
+
+
+def are_told(*values: Number) -> bool:
+    """Whether a sentence can be made of these numbers: of one that is hidden it cannot."""
+    return not any(isinstance(value, Mark) for value in values)
 
 
 def hours(minutes: Number) -> str:

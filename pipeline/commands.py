@@ -14,7 +14,9 @@ import typer
 
 from pipeline import standing
 from pipeline.errors import WrongUse, as_sentence, in_words
+from pipeline.history import recorded
 from pipeline.interruption import behind, heed_no_more, raise_if_interrupted
+from pipeline.lock import hold
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Workspace
 
@@ -43,7 +45,6 @@ def obey(arguments: Sequence[str]) -> int:
     debugging = os.environ.get(DEBUG_VARIABLE) == "1"
     try:
         with nullcontext() if debugging else _libraries_silent():
-            raise_if_interrupted()
             job = _read(arguments)
             if job is not None:
                 voice.answer(job(voice))
@@ -79,6 +80,14 @@ def _read(arguments: Sequence[str]) -> Job | None:
             "`lidcohort --help` and `lidcohort COMMAND --help` tell how.",
         ) from None
     return job if callable(job) else None
+
+
+def _run(workspace: Workspace, voice: Voice) -> Answer:
+    """Run the whole job, held and recorded from before its libraries are imported."""
+    with hold(workspace.lock), recorded(workspace, "run", voice) as run:
+        from pipeline.run import run_job
+
+        return run_job(workspace, voice, run)
 
 
 def _day(text: str | None) -> date | None:
@@ -118,9 +127,8 @@ def demo(
     def job(voice: Voice) -> Answer:
         with standing.told(folder):
             from pipeline.beginnings import demo_workspace
-            from pipeline.run import run_job
 
-            return run_job(demo_workspace(folder, patients, seed, voice), voice)
+            return _run(demo_workspace(folder, patients, seed, voice), voice)
 
     return job
 
@@ -136,10 +144,7 @@ def run(
 
     def job(voice: Voice) -> Answer:
         with standing.told(workspace):
-            opened = Workspace.open(workspace).as_of(_day(as_of))
-            from pipeline.run import run_job
-
-            return run_job(opened, voice)
+            return _run(Workspace.open(workspace).as_of(_day(as_of)), voice)
 
     return job
 
@@ -151,15 +156,16 @@ def check(workspace: WorkspaceFolder = HERE) -> Job:
     def job(voice: Voice) -> Answer:
         with standing.told(workspace):
             opened = Workspace.open(workspace)
-            from pipeline.run import check_exports
+            with hold(opened.lock), recorded(opened, "check", voice) as run:
+                from pipeline.run import check_exports
 
-            return check_exports(opened, voice)
+                return check_exports(opened, voice, run)
 
     return job
 
 
-@app.command()
-def withdraw(
+@app.command("withdraw")
+def withdraw_batch(
     batch: Annotated[str, typer.Option(metavar="SITE/BATCH", help="Like alder/2025-06.")],
     workspace: WorkspaceFolder = HERE,
     undo: Annotated[bool, typer.Option("--undo", help="Have it count again.")] = False,
@@ -169,15 +175,16 @@ def withdraw(
     def job(voice: Voice) -> Answer:
         with standing.told(workspace):
             opened = Workspace.open(workspace)
-            from pipeline.withdrawing import withdraw as withdraw_batch
+            with hold(opened.lock), recorded(opened, "withdraw", voice) as record:
+                from pipeline.withdrawing import take_back, withdraw
 
-            return withdraw_batch(opened, batch, voice, undo=undo)
+                return (take_back if undo else withdraw)(opened, batch, voice, record)
 
     return job
 
 
-@app.command(context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
-def forget(
+@app.command("forget", context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
+def forget_patient(
     context: typer.Context,
     patient: Annotated[
         str, typer.Option(metavar="SITE/ID", help="ID is the clinic's own number.")
@@ -195,10 +202,11 @@ def forget(
                     "Write `lidcohort forget --workspace DIR --patient SITE/ID`.",
                 )
             opened = Workspace.open(workspace)
-            from pipeline.forgetting import forget as forget_patient
-            from pipeline.run import make_release
+            with hold(opened.lock), recorded(opened, "forget", voice) as record:
+                from pipeline.forgetting import forget
+                from pipeline.run import make_release
 
-            return forget_patient(opened, patient, make_release, voice)
+                return forget(opened, patient, make_release, voice, record)
 
     return job
 
@@ -208,6 +216,7 @@ def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""
 
     def job(_: Voice) -> Answer:
+        raise_if_interrupted()
         opened = Workspace.open(workspace)
         from pipeline.status import status_of
 
@@ -223,6 +232,7 @@ def new(
     """Make a workspace, with a fresh secret key beside it; nothing is written over."""
 
     def job(_: Voice) -> Answer:
+        raise_if_interrupted()
         from pipeline.beginnings import new_workspace
 
         return new_workspace(folder)
@@ -241,6 +251,7 @@ def contract(
     """Write what a clinic exports, for programs and for people."""
 
     def job(_: Voice) -> Answer:
+        raise_if_interrupted()
         from pipeline.beginnings import contract_folder
 
         return contract_folder(folder, workspace / "group.toml" if workspace else None)

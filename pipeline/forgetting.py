@@ -17,9 +17,8 @@ from pipeline import erasing
 from pipeline import release as releases
 from pipeline.errors import LidcohortError, WrongUse, disk_is_full, in_short, in_words
 from pipeline.files import private_folder
-from pipeline.history import recorded
+from pipeline.history import Run
 from pipeline.interruption import was_interrupted
-from pipeline.lock import hold
 from pipeline.release import Candidate
 from pipeline.remaining import remaining
 from pipeline.settings import Settings
@@ -45,10 +44,11 @@ class Erasure:
     settled: Sequence[int]
 
 
-def forget(workspace: Workspace, patient: str, make: Make, voice: Voice) -> Answer:
+def forget(workspace: Workspace, patient: str, make: Make, voice: Voice, run: Run) -> Answer:
     """Erase a patient, `site/id`, from stores and releases, and drop their rows from now on.
 
-    Nothing that is said or recorded names the patient.
+    Nothing that is said or recorded names the patient. The caller holds the workspace, and records
+    what `run` comes to.
 
     Raises:
         WrongUse: it names no site or no patient.
@@ -56,17 +56,17 @@ def forget(workspace: Workspace, patient: str, make: Make, voice: Voice) -> Answ
             removed then, and the patient is forgotten.
     """
     site, own_id = _named(workspace, patient)
-    with hold(workspace.lock), recorded(workspace, "forget", voice) as run:
-        for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
-            private_folder(folder)
-        releases.refuse_another_key(workspace)
+    for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
+        private_folder(folder)
+    releases.refuse_another_key(workspace)
+    with voice.stage("forget"):
         erasing.put_on_the_list(workspace, site, own_id)
-        erasure = _erase(workspace, make, voice)
-        run.release = erasure.made_again
-        if erasure.failure is not None:
-            raise _unpublished(erasure.failure)
-        run.outcome = "forgotten"
-        return _answer(workspace, site, erasure)
+    erasure = _erase(workspace, make, voice)
+    run.release = erasure.made_again
+    if erasure.failure is not None:
+        raise _unpublished(erasure.failure)
+    run.outcome = "forgotten"
+    return _answer(workspace, site, erasure)
 
 
 def finish_forgetting(workspace: Workspace, make: Make, voice: Voice) -> None:
@@ -96,7 +96,7 @@ def _named(workspace: Workspace, patient: str) -> tuple[str, str]:
 
 def _erase(workspace: Workspace, make: Make, voice: Voice) -> Erasure:
     forgotten = read_forgotten(workspace)
-    with voice.stage("forget") as stage:
+    with voice.stage("erase") as stage:
         named = erasing.traces(workspace, forgotten)
         erasing.erase_traces(workspace, named)
         erasing.erase_from_withdrawn(workspace, forgotten)

@@ -23,9 +23,8 @@ from pipeline.errors import (
 )
 from pipeline.files import private_folder
 from pipeline.forgetting import finish_forgetting
-from pipeline.history import recorded
+from pipeline.history import Run
 from pipeline.interruption import heed_no_more, was_interrupted
-from pipeline.lock import hold
 from pipeline.release import Candidate
 from pipeline.standing import current
 from pipeline.voice import Answer, Voice
@@ -41,29 +40,30 @@ OUTCOMES = {
 }
 
 
-def run_job(workspace: Workspace, voice: Voice) -> Answer:
+def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     """Read the exports, check, build, check, publish, and only then switch `current`.
+
+    The caller holds the workspace, and records what `run` comes to.
 
     Raises:
         LidcohortError: whatever went wrong; `current` is then as it was.
     """
-    with hold(workspace.lock), recorded(workspace, "run", voice) as run:
-        finish_forgetting(workspace, make_release, voice)
-        report = _take_in(workspace, voice)
-        candidate = releases.candidate(workspace, report)
-        release, run.release = candidate.release, candidate.release.name
-        if candidate.is_complete:
-            is_read = current(workspace.root) == release.root
-            outcome = "nothing_new" if is_read else "current_again"
-        else:
-            make_release(workspace, candidate, report, voice)
-            outcome = "published"
-        heed_no_more()
-        releases.switch(workspace, release)
-        run.outcome = outcome
-        releases.prune(workspace)
-        releases.sweep(workspace)
-        return _published(workspace, release, report, outcome)
+    finish_forgetting(workspace, make_release, voice)
+    report = _take_in(workspace, voice)
+    candidate = releases.candidate(workspace, report)
+    release, run.release = candidate.release, candidate.release.name
+    if candidate.is_complete:
+        is_read = current(workspace.root) == release.root
+        outcome = "nothing_new" if is_read else "current_again"
+    else:
+        make_release(workspace, candidate, report, voice)
+        outcome = "published"
+    heed_no_more()
+    releases.switch(workspace, release)
+    run.outcome = outcome
+    releases.prune(workspace)
+    releases.sweep(workspace)
+    return _published(workspace, release, report, outcome)
 
 
 def make_release(
@@ -84,36 +84,35 @@ def make_release(
         _finish(candidate, gates, voice)
 
 
-def check_exports(workspace: Workspace, voice: Voice) -> Answer:
+def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     """Everything up to the arrival gate; publishes nothing.
 
     Raises:
         LidcohortError: as `run_job`.
     """
-    with hold(workspace.lock), recorded(workspace, "check", voice) as run:
-        report = _take_in(workspace, voice)
-        release = releases.candidate(workspace, report).release
-        trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
-        run.release = trial.name
-        with _kept_if_it_fails(trial, voice) as gates:
-            _assemble(workspace, trial, report, voice)
-            _pass_gate(trial, Gate.ARRIVAL, gates, voice)
-        releases.remove(trial.root)
-        run.outcome = "checked"
-        return Answer(
-            "\n".join(
-                [
-                    *_why_refused(report),
-                    "The exports pass the arrival gate. `lidcohort run` publishes them.",
-                ]
-            ),
-            {
-                "outcome": "checked",
-                "as_of": report.as_of,
-                "release": release.name,
-                "refused_rows": _refused_rows(report),
-            },
-        )
+    report = _take_in(workspace, voice)
+    release = releases.candidate(workspace, report).release
+    trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
+    run.release = trial.name
+    with _kept_if_it_fails(trial, voice) as gates:
+        _assemble(workspace, trial, report, voice)
+        _pass_gate(trial, Gate.ARRIVAL, gates, voice)
+    releases.remove(trial.root)
+    run.outcome = "checked"
+    return Answer(
+        "\n".join(
+            [
+                *_why_refused(report),
+                "The exports pass the arrival gate. `lidcohort run` publishes them.",
+            ]
+        ),
+        {
+            "outcome": "checked",
+            "as_of": report.as_of,
+            "release": release.name,
+            "refused_rows": _refused_rows(report),
+        },
+    )
 
 
 def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import LidcohortError, WrongUse, in_words
-from pipeline.interruption import behind, heed_no_more
+from pipeline.interruption import behind, heed_no_more, raise_if_interrupted
 from pipeline.workspace import current_link, releases_folder
 
 NOTHING_YET = "Nothing has been published yet."
@@ -34,6 +34,7 @@ def told(root: Path) -> Iterator[None]:
         LidcohortError: for any error at all.
     """
     try:
+        raise_if_interrupted()
         yield
     except BaseException as error:
         heed_no_more()

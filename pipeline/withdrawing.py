@@ -8,41 +8,45 @@ from ingest.withdrawn import Withdrawal, read_withdrawn, write_withdrawn
 from pipeline import release as releases
 from pipeline.errors import WrongUse, as_sentence, in_short, suggestion
 from pipeline.files import private_folder
-from pipeline.history import recorded
-from pipeline.lock import hold
+from pipeline.history import Run
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Workspace
 
 
-def withdraw(workspace: Workspace, place: str, voice: Voice, *, undo: bool = False) -> Answer:
-    """Put a batch, `site/batch`, on the list of those withdrawn, or take it off again.
+def withdraw(workspace: Workspace, place: str, voice: Voice, run: Run) -> Answer:
+    """Put a batch, `site/batch`, on the list of those withdrawn.
 
-    The clinic's files stay as they are, and so does every release made so far.
+    The clinic's files stay as they are, and so does every release made so far. The caller holds the
+    workspace, and records what `run` comes to.
 
     Raises:
-        WrongUse: it names no site, no batch, or to undo none that was withdrawn.
+        WrongUse: it names no site, or no batch.
         LidcohortError: whatever else went wrong; the list is then as it was.
     """
     site, batch = _named(workspace, place)
-    with hold(workspace.lock), recorded(workspace, "withdraw", voice) as run:
-        withdrawn = {one.place: one for one in read_withdrawn(workspace)}
-        if undo:
-            if (site, batch) not in withdrawn:
-                raise WrongUse(
-                    f"{place} was not withdrawn.",
-                    f"Withdrawn are {in_short(['/'.join(one) for one in withdrawn]) or 'none'}.",
-                )
-            del withdrawn[site, batch]
-            write_withdrawn(workspace, withdrawn.values())
-            run.outcome = "taken_back"
-            return _taken_back(workspace, place)
-        if (site, batch) in withdrawn:
-            run.outcome = "withdrawn_before"
-            return _withdrawn(workspace, withdrawn[site, batch], run.outcome)
-        withdrawal = _withdrawal(workspace, _find(workspace, site, batch), voice)
-        write_withdrawn(workspace, [*withdrawn.values(), withdrawal])
+    withdrawn = {one.place: one for one in read_withdrawn(workspace)}
+    run.outcome = "withdrawn_before"
+    if (site, batch) not in withdrawn:
+        withdrawn[site, batch] = _withdrawal(workspace, _find(workspace, site, batch), voice)
+        write_withdrawn(workspace, withdrawn.values())
         run.outcome = "withdrawn"
-        return _withdrawn(workspace, withdrawal, run.outcome)
+    return _withdrawn(workspace, withdrawn[site, batch], run.outcome)
+
+
+def take_back(workspace: Workspace, place: str, _: Voice, run: Run) -> Answer:
+    """Take a batch off the list again; otherwise as `withdraw`.
+
+    Raises:
+        WrongUse: it was not withdrawn.
+    """
+    withdrawn = {one.place: one for one in read_withdrawn(workspace)}
+    if _named(workspace, place) not in withdrawn:
+        others = in_short(["/".join(one) for one in withdrawn]) or "none"
+        raise WrongUse(f"{place} was not withdrawn.", f"Withdrawn are {others}.")
+    del withdrawn[_named(workspace, place)]
+    write_withdrawn(workspace, withdrawn.values())
+    run.outcome = "taken_back"
+    return _taken_back(workspace, place)
 
 
 def _named(workspace: Workspace, place: str) -> tuple[str, str]:

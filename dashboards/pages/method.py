@@ -1,15 +1,42 @@
 """How it is worked out: each definition in plain words, with this group's own numbers."""
 
+import re
 from collections.abc import Iterator
 
 from dashboards import cautions, words
-from dashboards.page import Page, Table, table
+from dashboards.page import Link, Page, Table, table
 from dashboards.pages.response import rule_in_words
 from dashboards.source import GROUP_MENU, Source
 from dashboards.warehouse import Row
+from models.docs import estimands
 from pipeline.settings import Protocol
 
 COMMON = "common practice, no source"
+# Each published table that estimates something: what it tells, and the page that shows it.
+TABLES = {
+    "response_by_grade": Link("Better at the final evaluation", "response_by_grade.html"),
+    "response_at_session": Link("Better after each session", "response_by_session.html"),
+    "sessions_to_response": Link("First response seen", "first_response.html"),
+    "durability": Link("Seen to hold", "durability.html"),
+    "maintenance_return": Link("Came back for maintenance", "durability.html"),
+    "maintenance_adherence": Link("Returned on time", ""),
+    "follow_up_completeness": Link("How far patients were followed", "durability.html"),
+    "protocol_comparison": Link("Protocols compared", "protocols.html"),
+    "band_homogeneity": Link("Alike in every grade", "protocols.html"),
+    "site_comparison": Link("Clinics compared", "sites.html"),
+    "safety": Link("Harms per 100 sessions asked", "safety.html"),
+    "delivery": Link("Delivered as planned", ""),
+    "dose_response": Link("Better by heating time in the band", ""),
+    "home_care": Link("Home care halved", ""),
+    "course_funnel": Link("From assessment to completed course", ""),
+}
+PARTS = {
+    "population": "Who is counted",
+    "variable": "What is measured",
+    "intercurrent_events": "What may come between",
+    "summary": "The figure",
+}
+CODE = re.compile("`(\\w+)`")
 
 
 def pages(source: Source) -> Iterator[Page]:
@@ -32,6 +59,7 @@ def pages(source: Source) -> Iterator[Page]:
             ],
             "bands": _bands(source),
             "unsourced": _unsourced(source),
+            "estimands": _estimands(),
             "cutoffs": table(
                 "Where each clinic's data end",
                 ("Clinic", "data up to", "exports hold"),
@@ -51,6 +79,30 @@ def pages(source: Source) -> Iterator[Page]:
         cautions=(cautions.OWN_GRADES,),
         menu=GROUP_MENU,
     )
+
+
+def _estimands() -> list[dict[str, object]]:
+    """What each published table estimates, as its model's docs say it."""
+    stated = estimands()
+    return [
+        {
+            "slug": name,
+            "shown": TABLES.get(name, Link(words.capital(name.replace("_", " ")), "")),
+            "parts": [
+                (heading, CODE.sub(_in_words, getattr(stated[name], part)))
+                for part, heading in PARTS.items()
+            ],
+        }
+        for name in sorted(stated, key=_place)
+    ]
+
+
+def _place(name: str) -> int:
+    return list(TABLES).index(name) if name in TABLES else len(TABLES)
+
+
+def _in_words(code: re.Match[str]) -> str:
+    return f"'{words.plain(code[1], words.ESTIMANDS)}'"
 
 
 def _protocols(source: Source) -> Table:

@@ -1,6 +1,7 @@
 """How was the month at a clinic: one page a month, and an index that opens on the latest."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from dashboards import cautions, figures, words
 from dashboards.page import Chart, Link, Page, Table, table
@@ -9,6 +10,7 @@ from dashboards.shared_tables import TOTAL
 from dashboards.source import HEADLINE_SHARE, Clinic, Source, clinic_menu, drawn
 from dashboards.warehouse import Row
 
+NOTHING_TO_DRAW = "Nothing to draw yet."
 MONTHS_SHOWN = 13  # this month, and the same month a year before
 FEW_MEASURED = "Fewer than 60 in 100 of them were measured: too few to say how the others fared."
 
@@ -16,12 +18,15 @@ FEW_MEASURED = "Fewer than 60 in 100 of them were measured: too few to say how t
 def pages(source: Source) -> Iterator[Page]:
     for clinic in source.clinics_with_data:
         rows = source.full.find("month_summary", site=clinic.code)
-        for place in range(len(rows)):
-            yield _page(source, clinic, rows, place, f"{clinic.folder}{rows[place]['month']}.html")
-        yield _page(source, clinic, rows, len(rows) - 1, f"{clinic.folder}index.html")
+        months = _months_table(source, clinic, rows)
+        latest = _page(source, clinic, rows, len(rows) - 1, months)
+        for place in range(len(rows) - 1):
+            yield _page(source, clinic, rows, place, months)
+        yield latest
+        yield replace(latest, path=f"{clinic.folder}index.html")
 
 
-def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str) -> Page:
+def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, months: Table) -> Page:
     row = rows[place]
     month = row["month"]
     recent = rows[max(0, place + 1 - MONTHS_SHOWN) : place + 1]
@@ -29,14 +34,21 @@ def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str
     delivered = _delivered(source, clinic, recent)
     this_month = [row for row in delivered if row["month"] == month]
     return Page(
-        path=path,
+        path=f"{clinic.folder}{month}.html",
         template="month.html",
         title=f"{clinic.label}, {words.month(month)}",
         content={
             "lead": _lead(source, clinic, row),
-            "harm_line": safety.harm_line(source, source.full, clinic.code, month),
+            "sessions_refused": _sessions_refused(source, clinic, row),
+            "harm_line": safety.harm_line(
+                source,
+                source.full,
+                clinic.code,
+                month,
+                waiting=len(safety.to_settle(source, clinic, month)),
+            ),
             "harms": safety.reported(source, clinic, month),
-            "waiting": len(safety.harms_to_settle(source, clinic)),
+            "waiting": _waiting(source, clinic, month),
             "safety_page": f"{clinic.folder}safety.html",
             "key_figures": _key_figures(source, row),
             "check": (
@@ -45,8 +57,12 @@ def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str
             ),
             "due": (
                 f"At the end of the month {source.many(row['due'], 'patient')} "
-                f"{'was' if row['due'] == 1 else 'were'} due for maintenance and "
-                f"{source.count(row['overdue'])} overdue."
+                f"{words.were(row['due'])} due for maintenance and "
+                f"{source.told(row['overdue'])} {words.were(row['overdue'])} overdue. They are "
+                "counted from the sessions exported: from each patient's completed course or last "
+                "maintenance day, with the days that group.toml gives for the protocol. Who they "
+                "are, the table recall_due of this release's warehouse tells for the latest "
+                "month, by pseudonymous key."
             ),
             "sessions_chart": _sessions_chart(source, recent, names),
             "follow_up_chart": _follow_up_chart(source, recent, names),
@@ -57,7 +73,7 @@ def _page(source: Source, clinic: Clinic, rows: list[Row], place: int, path: str
             "refused": refusals.of_batches(source, clinic, month),
             "before": _link(clinic, rows, place - 1),
             "after": _link(clinic, rows, place + 1),
-            "months": _months_table(source, clinic, rows),
+            "months": months,
         },
         cautions=(cautions.RECALL, cautions.OWN_GRADES, cautions.FULL_COUNTS),
         menu=clinic_menu(clinic),
@@ -73,7 +89,9 @@ def _link(clinic: Clinic, rows: list[Row], place: int) -> Link | None:
 
 def _lead(source: Source, clinic: Clinic, row: Row) -> str:
     month = words.month(row["month"])
-    if row["sessions"] == 0:
+    if _sessions_refused(source, clinic, row):
+        given = f"No session of {month} stands: rows of its sessions were refused."
+    elif row["sessions"] == 0:
         given = f"{clinic.label} gave no session in {month}."
     else:
         given = (
@@ -82,9 +100,26 @@ def _lead(source: Source, clinic: Clinic, row: Row) -> str:
         )
     begun = source.many(row["new_courses"], "course")
     return (
-        f"{given} {words.capital(begun)} began, {source.count(row['completed'])} "
-        f"{'was' if row['completed'] == 1 else 'were'} completed and "
-        f"{source.count(row['stopped'])} broke off."
+        f"{given} {words.capital(begun)} began, {source.told(row['completed'])} "
+        f"{words.were(row['completed'])} completed and {source.told(row['stopped'])} broke off."
+    )
+
+
+def _sessions_refused(source: Source, clinic: Clinic, row: Row) -> bool:
+    """Whether the month has no session because those that were sent were refused."""
+    return row["sessions"] == 0 and refusals.refused_sessions(source, clinic, row["month"])
+
+
+def _waiting(source: Source, clinic: Clinic, month: str) -> str:
+    """What waits at the clinic, and of it in this month; empty where nothing does."""
+    waiting = len(safety.to_settle(source, clinic))
+    if not waiting:
+        return ""
+    now = len(safety.to_settle(source, clinic, month))
+    return (
+        f"{words.capital(source.many(waiting, 'harm'))} of this clinic "
+        f"{words.were(waiting)} refused, lowered or withdrawn and not settled yet, "
+        f"{source.told(now)} of this month."
     )
 
 
@@ -108,8 +143,8 @@ def _follow_up(source: Source, row: Row) -> list[str]:
     courses = words.capital(source.many(row["matured"], "course"))
     sentences = [
         f"{courses} came to the end of follow-up ({gap} days after the last session): "
-        f"{source.count(row['evaluable'])} measured before and after, "
-        f"{source.count(row['responders'])} of these better by the symptom score."
+        f"{source.told(row['evaluable'])} measured before and after, "
+        f"{source.told(row['responders'])} of these better by the symptom score."
     ]
     if row["evaluable"] < HEADLINE_SHARE * row["matured"]:
         sentences.append(FEW_MEASURED)
@@ -145,6 +180,7 @@ def _sessions_chart(source: Source, rows: list[Row], months: list[str]) -> Chart
     now = rows[-1]
     return Chart(
         slug="sessions",
+        instead=NOTHING_TO_DRAW,
         heading="Sessions and courses begun, month by month",
         reading=(
             f"{words.capital(source.many(now['sessions'], 'session'))} and "
@@ -177,6 +213,7 @@ def _follow_up_chart(source: Source, rows: list[Row], months: list[str]) -> Char
     parts = {"matured": "follow-up ended", "evaluable": "measured", "responders": "better"}
     return Chart(
         slug="follow-up",
+        instead=NOTHING_TO_DRAW,
         heading="Courses whose follow-up ended, month by month",
         reading=" ".join(_follow_up(source, rows[-1])),
         limits=(
@@ -207,11 +244,14 @@ def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
     return Chart(
         slug="delivered",
         heading="Delivered as planned, month by month",
+        instead=NOTHING_TO_DRAW,
         reading=(
             f"In {months[-1]} the plateau lay in the protocol's band in "
             f"{words.in_100(now['in_band_share'])} of 100 eyes recorded "
             f"({source.count(now['in_band_recorded'])} of "
             f"{source.count(now['session_eyes'])} eyes treated)."
+            if now["in_band_recorded"]
+            else f"In {months[-1]} no plateau temperature was recorded."
         ),
         limits=(
             "Only what was recorded can be judged. Bands, minutes and spacing are those of "
@@ -240,7 +280,7 @@ def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
                         for check in words.DELIVERY
                     ),
                 )
-                for label, row in zip(months, treated, strict=True)
+                for label, row in reversed(list(zip(months, treated, strict=True)))
             ],
         ),
     )
@@ -263,18 +303,18 @@ def _months_table(source: Source, clinic: Clinic, rows: list[Row]) -> Table:
         "new_courses": "courses begun",
         "completed": "completed",
         "stopped": "broken off",
-        "harms": "harms",
         "due": "due",
         "overdue": "overdue",
         "refused_rows": "rows refused",
     }
     return table(
         "Every month",
-        ("Month", *columns.values()),
+        ("Month", *columns.values(), "harms"),
         [
             (
                 Link(words.month(row["month"]), f"{clinic.folder}{row['month']}.html"),
                 *(source.count(row[column]) for column in columns),
+                safety.counted(source, clinic, row["month"]),
             )
             for row in reversed(rows)
         ],

@@ -8,6 +8,8 @@ from dashboards.page import Link, Page, Table, table
 from dashboards.pages import refusals
 from dashboards.source import GROUP_MENU, Clinic, Source, clinic_menu
 from dashboards.warehouse import Row
+from expectations.report import Gate
+from ingest.contract import Reason
 
 
 def pages(source: Source) -> Iterator[Page]:
@@ -19,12 +21,12 @@ def pages(source: Source) -> Iterator[Page]:
         content={
             "verdict": verdict(source),
             "warnings": _warnings(source),
-            "results": _results(source),
+            "results": _checks_on_arrival(source),
             "clinics": _clinics(source),
             "reasons": table(
                 "Why a row is refused, or a value flagged",
                 ("Why", "how to mend it"),
-                [(words.capital(why), how) for why, how in words.REASONS.values()],
+                [(words.reason(reason), words.remedy(reason)) for reason in Reason],
                 words_in=(0, 1),
             ),
         },
@@ -41,21 +43,19 @@ def verdict(source: Source) -> str:
     if not results:
         return "No gate's result is on record for this release."
     warnings = [row for row in results if not row["success"]]
-    checks = f"{source.many(len(results), 'check')}"
+    checks = f"{source.many(len(results), 'check')} on what came in and on what was worked out"
     if not warnings:
-        return f"All {checks} on what came in and on what was worked out passed."
-    return (
-        f"Of {checks} on what came in and on what was worked out, "
-        f"{source.many(len(warnings), 'warning')} {'was' if len(warnings) == 1 else 'were'} "
-        "raised and nothing that stops a release."
-    )
+        return f"All {checks} passed."
+    found = source.many(len(warnings), "warning")
+    return f"Of {checks}, none stopped this release; {found} {words.were(len(warnings))} raised."
 
 
 def _warnings(source: Source) -> list[Row]:
     """What a warning says and whom it concerns; keys and counts stay on the clinics' pages."""
     return [
         {
-            "what": row["description"],
+            "what": words.sentence(row["description"]),
+            "next_step": words.sentence(row["next_step"]) if row["next_step"] else "",
             "clinics": [
                 Link(clinic.label, f"{clinic.folder}quality.html")
                 for clinic in source.clinics_with_data
@@ -79,30 +79,29 @@ def _concerning(row: Row, clinic: Clinic) -> list[str]:
 def _clinic_warnings(source: Source, clinic: Clinic) -> Table:
     return table(
         "Warnings of the checks (20 places at most each)",
-        ("Check", "where"),
+        ("What was found", "where", "what to do"),
         [
-            (row["description"], "; ".join(places))
+            (words.sentence(row["description"]), "; ".join(places), row["next_step"] or words.NONE)
             for row in _failed(source)
             if (places := _concerning(row, clinic))
         ],
-        words_in=(0, 1),
+        words_in=(0, 1, 2),
         empty="none.",
     )
 
 
-def _results(source: Source) -> Table:
+def _checks_on_arrival(source: Source) -> Table:
     return table(
-        "Every check",
-        ("Check", "gate", "outcome"),
+        "Checks on what came in",
+        ("Check", "outcome"),
         [
             (
-                row["description"],
-                words.plain(row["gate"], words.GATES),
-                "passed" if row["success"] else "warning",
+                words.sentence(row["description"]),
+                "held" if row["success"] else "did not hold: see above",
             )
-            for row in source.full.find("quality.gate_results")
+            for row in source.full.find("quality.gate_results", gate=Gate.ARRIVAL.value)
         ],
-        words_in=(0, 1, 2),
+        words_in=(0, 1),
     )
 
 

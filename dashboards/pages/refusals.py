@@ -2,8 +2,10 @@
 
 from dashboards import words
 from dashboards.page import Table, table
+from dashboards.shared_tables import TOTAL
 from dashboards.source import Clinic, Source
 from dashboards.warehouse import Row
+from ingest.contract import SESSIONS, WHOLE_ROW
 
 
 def of_batches(source: Source, clinic: Clinic, beginning: str = "") -> list[Table]:
@@ -13,6 +15,15 @@ def of_batches(source: Source, clinic: Clinic, beginning: str = "") -> list[Tabl
         _rows(source, clinic, beginning),
         _flags(source, clinic, beginning),
     ]
+
+
+def refused_sessions(source: Source, clinic: Clinic, month: str) -> bool:
+    """Whether a month's batch brought sessions of which rows, or a whole file, were refused."""
+    return any(
+        row["file_refused"] or row["refused"]
+        for row in _found(source, "quality.files", clinic, "" if month == TOTAL else month)
+        if row["kind"] == SESSIONS.name
+    )
 
 
 def arrived(source: Source, clinic: Clinic) -> Table:
@@ -49,7 +60,11 @@ def _files(source: Source, clinic: Clinic, batch: str) -> Table:
         "Whole files refused",
         ("File", "batch", "why, and what to do"),
         [
-            (row["file"], row["batch"], row["file_reason"] or words.NONE)
+            (
+                row["file"],
+                row["batch"],
+                words.sentence(words.capital(row["file_reason"] or "no reason is on record")),
+            )
             for row in _found(source, "quality.files", clinic, batch)
             if row["file_refused"]
         ],
@@ -68,7 +83,7 @@ def _rows(source: Source, clinic: Clinic, batch: str) -> Table:
                 _column(row),
                 source.count(row["rows"]),
                 source.count(row["would_have_replaced"]),
-                words.capital(words.reason(row["reason"])),
+                words.reason(row["reason"]),
                 words.remedy(row["reason"]),
             )
             for row in _found(source, "quality.refused_reasons", clinic, batch)
@@ -87,7 +102,7 @@ def _flags(source: Source, clinic: Clinic, batch: str) -> Table:
                 f"{row['batch']} / {row['file']}",
                 _column(row),
                 source.count(row["flagged"]),
-                words.capital(words.reason(row["reason"])),
+                words.reason(row["reason"]),
                 words.remedy(row["reason"]),
             )
             for row in _found(source, "quality.flagged_values", clinic, batch)
@@ -99,4 +114,4 @@ def _flags(source: Source, clinic: Clinic, batch: str) -> Table:
 
 def _column(row: Row) -> str:
     column: str = row["column_name"]
-    return "the whole row" if column == words.WHOLE_ROW else column
+    return "the whole row" if column == WHOLE_ROW else column

@@ -93,6 +93,8 @@ def _lead(source: Source, tables: Tables, site: str) -> str:
 
 def _reading(source: Source, row: Row) -> str:
     """One sentence on a row of response_by_grade, with a rate only where it may be a headline."""
+    if not words.are_told(row["courses"], row["evaluable"]):
+        return words.TOO_FEW
     unit = words.UNITS[row["unit"]]
     measured = source.many(row["evaluable"], unit)
     followed = source.many(row["courses"], unit)
@@ -101,17 +103,20 @@ def _reading(source: Source, row: Row) -> str:
     share = words.in_100(row["response_rate"])
     if not source.measured_enough(**_grain(row)):
         return (
-            f"Of {followed} followed to the end, {source.count(row['evaluable'])} were measured "
-            "before and after: fewer than 60 in 100 of those to whom the rule applies, so that no "
+            f"Of {followed} followed to the end, {source.told(row['evaluable'])} "
+            f"{words.were(row['evaluable'])} measured before and after: fewer than 60 in 100 of "
+            "those to whom the rule applies, so that no "
             "share is put first here."
         )
     if share == words.HIDDEN:
         return (
-            f"Of {followed} followed to the end, {source.count(row['evaluable'])} were measured "
-            "before and after; how many were better is hidden."
+            f"Of {followed} followed to the end, {source.told(row['evaluable'])} "
+            f"{words.were(row['evaluable'])} measured before and after. How many were better: "
+            f"{words.TOO_FEW.lower()}"
         )
     return (
-        f"Of {measured} measured before and after, {source.count(row['responders'])} were better: "
+        f"Of {measured} measured before and after, {source.told(row['responders'])} "
+        f"{words.were(row['responders'])} better: "
         f"{share} in 100 (limits {words.in_100_span(row['rate_low'], row['rate_high'])})."
     )
 
@@ -132,7 +137,7 @@ def _section(source: Source, tables: Tables, site: str, rule: Row) -> dict[str, 
         "slug": rule["rule"],
         "heading": words.RULES[rule["rule"]],
         "rule": rule_in_words(rule),
-        "source": f"Where the numbers come from: {rule['source']}.",
+        "source": words.sentence(f"Where the numbers come from: {rule['source']}"),
         "chart": _chart(source, rule, by_grading[FIRST_GRADING]),
         "tables": [
             _grade_table(source, rule, grading, graded)

@@ -153,10 +153,10 @@ def _lines(
 def _reading(source: Source, group: tuple[str, list[Row]], units: str) -> str:
     label, rows = group
     last = rows[-1]
-    begun = f"Of {source.count(last['begun'])} {units} begun ({label})"
     share = words.in_100(last["response_share"])
-    if share in (words.HIDDEN, words.NONE):
-        return f"{begun}, how many were better after session {last['session_number']} is hidden."
+    if share in (words.HIDDEN, words.NONE) or not words.are_told(last["begun"]):
+        return f"{words.capital(label)}: {words.TOO_FEW[:1].lower()}{words.TOO_FEW[1:]}"
+    begun = f"Of {source.count(last['begun'])} {units} begun ({label})"
     return (
         f"{begun}, {share} in 100 were seen to be better after session {last['session_number']} "
         f"(limits {words.in_100_span(last['share_low'], last['share_high'])})."
@@ -215,9 +215,9 @@ def _nested(source: Source, clinic: Clinic, rule: Row, protocol: str) -> Chart |
         heading=label,
         reading=(
             f"Of {source.many(last['begun'], words.UNITS[rule['unit']])} begun, "
-            f"{source.count(last['treated'])} came to session {last['session_number']}, "
-            f"{source.count(last['measured'])} were measured after it and "
-            f"{source.count(last['responding'])} of these were better."
+            f"{source.told(last['treated'])} came to session {last['session_number']}, "
+            f"{source.told(last['measured'])} {words.were(last['measured'])} measured after it and "
+            f"{source.told(last['responding'])} of these {words.were(last['responding'])} better."
         ),
         limits=f"Each bar is a part of the one around it. {OF_ALL_BEGUN}",
         figure=figures.nested_bars(
@@ -251,7 +251,9 @@ def _first_response(source: Source, rule: Row, protocol: str) -> Chart | None:
         slug=f"first-{rule['rule']}-{protocol}",
         heading=f"{words.RULES[rule['rule']]}: {label}",
         reading=(
-            f"By session {last['session_number']} a response had been seen in "
+            words.TOO_FEW
+            if not words.are_told(last["incidence"], last["responded_by"])
+            else f"By session {last['session_number']} a response had been seen in "
             f"{words.in_100(last['incidence'])} of 100 {units} "
             f"(limits {words.in_100_span(last['incidence_low'], last['incidence_high'])}) where "
             f"stopping competes, and in {words.in_100(last['responded_by'])} of 100 if those who "

@@ -5,15 +5,11 @@ from collections.abc import Iterator
 from dashboards import cautions, words
 from dashboards.page import Link, Page, Table, table
 from dashboards.pages import quality, safety
+from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Clinic, Source
 
 
 def pages(source: Source) -> Iterator[Page]:
-    waiting = [
-        Link(clinic.label, f"{clinic.folder}safety.html")
-        for clinic in source.clinics_with_data
-        if safety.harms_to_settle(source, clinic)
-    ]
     yield Page(
         path="index.html",
         template="start.html",
@@ -21,8 +17,10 @@ def pages(source: Source) -> Iterator[Page]:
         content={
             "as_of": words.day(source.as_of),
             "verdict": quality.verdict(source),
-            "harm_line": safety.harm_line(source, source.shared, "all"),
-            "waiting": waiting,
+            "harm_line": safety.harm_line(
+                source, source.shared, TOTAL, waiting=safety.waiting_in_group(source)
+            ),
+            "waiting": safety.clinics_that_wait(source),
             "clinics": _clinics(source),
             "questions": _questions(),
         },
@@ -78,6 +76,18 @@ def _questions() -> Table:
             (
                 "After how many sessions is it seen?",
                 Link("After how many sessions?", "response_by_session.html"),
+            ),
+            (
+                "How long does it hold, and who comes back for maintenance?",
+                Link("Does it last?", "durability.html"),
+            ),
+            (
+                "Which protocol works better, as far as can be told? (leads)",
+                Link("Protocols compared", "protocols.html"),
+            ),
+            (
+                "Is a difference between clinics more than chance? (leads)",
+                Link("Clinics compared", "sites.html"),
             ),
             ("What harm was seen, in how many asked?", Link("Is it safe?", "safety.html")),
             (

@@ -85,7 +85,7 @@ DECLARATIONS: tuple[Declaration, ...] = (
         "person: correct it at the source and export it again.",
         STOP,
         "file_rows",
-        none_in("select key, file_reason as reason from {batch} where file_refused"),
+        none_in("select key || ': ' || file_reason as key from {batch} where file_refused"),
     ),
     Declaration(
         "refused_share_bearable",

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline.history import Run
 from pipeline.run import run_job
 from pipeline.voice import Stage, Voice
 from pipeline.workspace import Workspace
@@ -37,7 +38,7 @@ def _high_water_kib() -> int:
 def measure(root: Path) -> dict[str, dict[str, float]]:
     """Seconds and peak memory in MiB of each stage."""
     voice = MeasuringVoice()
-    run_job(Workspace.open(root), voice)
+    run_job(Workspace.open(root), voice, Run())
     return {
         stage.name: {"seconds": stage.seconds, "peak_mib": voice.peaks_mib[stage.name]}
         for stage in voice.stages

@@ -7,6 +7,7 @@ figures are made up. One clinic's label holds markup, one clinic is a month late
 import random
 from collections.abc import Iterable, Sequence
 from datetime import date
+from itertools import product
 from pathlib import Path
 
 import duckdb
@@ -47,11 +48,13 @@ create table quality.flagged_values (site varchar, batch varchar, kind varchar, 
 create table quality.harms_to_settle (site varchar, harm_key varchar, why varchar, event varchar,
     event_date date, batch varchar, settled boolean, decision varchar);
 create table quality.gate_results (gate varchar, expectation varchar, description varchar,
-    severity varchar, success boolean, observed varchar, offending varchar);
+    severity varchar, success boolean, observed varchar, offending varchar, next_step varchar);
 create table courses.adverse_events (adverse_event_id varchar, site varchar, patient_key varchar,
     harm_key varchar, event_date date, event varchar, severity varchar, serious boolean,
     eye varchar, source varchar, session_date date, course_id varchar, protocol varchar,
     purpose varchar, device varchar);
+create table courses.losses_by_noise (rule varchar, amount double, times_amount double,
+    seen_every_days bigint, by_day bigint, noise double, lost double);
 """
 QUALITY_ROWS = """
 insert into staging.stg_sites values
@@ -100,6 +103,8 @@ def make_release(root: Path, *, seed: int = 7, courses: int = 900) -> Release:
         _fill_response(connection, chance, courses)
         _fill_sessions(connection, chance, courses)
         _fill_months(connection, chance)
+        _fill_curves(connection)
+        _fill_comparisons(connection, courses)
         _fill_seeds(connection)
     return release
 
@@ -160,9 +165,9 @@ def _insert_quality(connection: duckdb.DuckDBPyConnection) -> None:
     )
     connection.execute(
         "insert into quality.gate_results values "
-        "('arrival', 'volume', 'The number of rows is like that of earlier batches', 'warn',"
-        " false, '31 rows, usually 115', 'cedar/2026-03/visits'),"
-        "('built', 'rates', 'Every rate lies between its limits', 'stop', true, 'all do', '')"
+        "('arrival', 'volume', 'A batch has far fewer rows than its site usually sends', 'warn',"
+        " false, '31 rows, usually 115', 'cedar/2026-03/visits', 'Ask the clinic for the rest.'),"
+        "('built', 'rates', 'Every rate lies between its limits', 'stop', true, 'all do', '', '')"
     )
     connection.execute(
         "insert into courses.adverse_events values "
@@ -432,6 +437,110 @@ def month_rows(connection: duckdb.DuckDBPyConnection) -> None:
         insert into cohorts.recall_due values
             ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true)
         """
+    )
+
+
+def _fill_curves(connection: duckdb.DuckDBPyConnection) -> None:
+    """Curves that fall, or rise, by three of 400 every five days; with one protocol, of nine."""
+    steps = """
+        select 'all' as site, protocol, 120 + 5 * step as days, true as is_total,
+            followed - 3 * (step - 1) as at_risk, 3 as events,
+            (followed - 3 * step) / cast(followed as double) as left_over,
+            greatest(left_over - 0.05, 0.001) as low, least(left_over + 0.05, 0.999) as high
+        from (values ('all', 400), ('four_fortnightly', 391), ('three_monthly', 9))
+            as groups (protocol, followed)
+        cross join range(1, 90) as steps (step)
+        where 3 * step < followed
+    """
+    _insert(
+        connection,
+        "durability",
+        f"""
+        select rule, estimand, 'symptoms' as grading, 'all' as grade, site, protocol, days,
+            is_total, at_risk, events as lost, 0 as censored, left_over as holding,
+            low as holding_low, high as holding_high
+        from ({steps})
+        cross join (values ('symptoms'), ('tear_film')) as rules (rule)
+        cross join (values ('lost_or_retreated'), ('until_retreatment'), ('whatever_followed'))
+            as estimands (estimand)
+        """,
+    )
+    _insert(
+        connection,
+        "maintenance_return",
+        f"""
+        select site, protocol, days, is_total, at_risk, events as returned,
+            1 - left_over as returned_by, 1 - high as returned_low, 1 - low as returned_high
+        from ({steps})
+        """,
+    )
+    connection.execute(
+        "insert into courses.losses_by_noise values "
+        "('symptoms', 7.3, 1, 90, 365, 7, 0.3), ('symptoms', 7.3, 2, 90, 365, 7, 0.12),"
+        "('symptoms', 7.3, 1, 180, 365, 7, 0.17), ('symptoms', 7.3, 2, 180, 365, 7, 0.06),"
+        "('glands', 5, 1, 90, 365, null, null)"
+    )
+
+
+def _fill_comparisons(connection: duckdb.DuckDBPyConnection, courses: int) -> None:
+    """One pair alike, one not comparable, one apart; a clinic far off, and one too small."""
+    connection.execute(
+        """
+        insert into cohorts.protocol_comparison by name
+        select *, 'three_monthly' as protocol, 'four_fortnightly' as reference_protocol,
+            300 as courses, 200 as evaluable, 0.95 as share_in_overlap, reason is null as comparable
+        from (values
+            ('symptoms', 0.61, 0.64, 0.62, 0.63, -0.01, -0.09, 0.07, -0.02, null, 0.6, 0.6),
+            ('tear_film', 0.52, 0.58, 0.87, 0.93, null, null, null, null,
+                'fewer than 60 % measured with one of the two; fewer than 50 % in severity bands '
+                || 'that both share', null, null),
+            ('glands', 0.71, 0.45, 0.7, 0.46, 0.24, 0.15, 0.33, 0.23, null, 0.0004, 0.0008)
+        ) as pairs (
+            rule, crude_rate, reference_crude_rate, standardised_rate,
+            reference_standardised_rate, difference, difference_low, difference_high,
+            mh_difference, reason, p_value, p_adjusted
+        )
+        """
+    )
+    connection.execute(
+        """
+        insert into cohorts.band_homogeneity values
+            ('symptoms', 'three_monthly', 'four_fortnightly', 3, 1.2, 2, true, null, 0.55, 0.55),
+            ('tear_film', 'three_monthly', 'four_fortnightly', 1, null, null, false,
+                'fewer than two severity bands can be compared', null, null),
+            ('glands', 'three_monthly', 'four_fortnightly', 3, 15, 2, true, null, 0.0005, 0.001)
+        """
+    )
+    connection.execute(
+        """
+        insert into cohorts.site_comparison
+        select rule, sites.*, null, 0.7
+        from (values ('symptoms'), ('tear_film'), ('glands')) as rules (rule)
+        cross join (values
+            ('alder', 300, 236, 200.0, 1.18, 0.91, 1.09, 0.86, 1.14),
+            ('birch', 150, 97, 100.0, 0.97, 0.85, 1.15, 0.78, 1.22),
+            ('cedar', 9, 4, 6.2, 0.645, 0.4, 1.6, 0.1, 1.7)
+        ) as sites (site, evaluable, observed, expected, ratio, a, b, c, d)
+        """
+    )
+    _base(
+        connection,
+        ["site varchar", "protocol varchar", "courses bigint", "seen bigint"],
+        [
+            (site, protocol, courses // place, courses // place - 9)
+            for place, (site, protocol) in enumerate(product(SITES, PROTOCOLS), start=3)
+        ],
+    )
+    _add_up(connection, (), ("site", "protocol"), ("courses", "seen"))
+    _insert(
+        connection,
+        "follow_up_completeness",
+        """
+        select site, protocol, 'all' in (site, protocol) as is_total, courses, seen,
+            100 * seen as observed_days, 200 * courses as potential_days,
+            observed_days / potential_days as completeness
+        from totals
+        """,
     )
 
 

@@ -1,0 +1,39 @@
+"""What the models' own docs say of the published tables, for whoever shows them to people."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dbt.clients.yaml_helper import load_yaml_text
+
+COHORTS = Path(__file__).parent / "layers" / "cohorts"
+
+
+@dataclass(frozen=True)
+class Estimand:
+    """What a published table estimates, in sentences; codes of its columns stand in backticks."""
+
+    population: str
+    variable: str
+    intercurrent_events: str
+    summary: str
+
+
+def estimands() -> dict[str, Estimand]:
+    """The estimand of each published table, by the table's name; lists have none.
+
+    Raises:
+        TypeError: a part is missing, or there is one too many.
+    """
+    return {
+        model["name"]: Estimand(**{part: text.strip() for part, text in stated.items()})
+        for model in _models()
+        if (stated := model.get("config", {}).get("meta", {}).get("estimand"))
+    }
+
+
+def _models() -> Iterator[dict[str, Any]]:
+    for path in sorted(COHORTS.glob("*.yml")):
+        described: Any = load_yaml_text(path.read_text(encoding="utf-8"), str(path))
+        yield from described["models"]
