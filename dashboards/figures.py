@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from textwrap import wrap
 from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
@@ -27,6 +28,8 @@ PURPLE = "#CC79A7"
 SERIES = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILION)
 SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "star")
 ROW_PX = 48
+TALL_ROW_PX = 66  # of a label in three lines
+LABEL_WIDTH = 20  # characters
 WIDE = 6  # a stroke from here on is a band
 AIR = 1.04  # of an axis beyond its last value, so that nothing ends on the edge
 MONTH = re.compile(r"([A-Z][a-z]{2}) (\d{4})")
@@ -114,7 +117,7 @@ def dots(
     return _figure(
         shown,
         height=130 + ROW_PX * len(rows),
-        xaxis=_axis(axis) | _from_zero(upto, ends),
+        xaxis=_axis(axis) | _from_zero(upto, [*ends, *(high for _, (_, high) in bounds)]),
         yaxis=_rows_axis([row.label for row in rows]),
         shapes=[] if level_at is None else [_level(level_at)],
     )
@@ -122,7 +125,10 @@ def dots(
 
 def dumbbells(rows: Sequence[Dumbbell], names: tuple[str, str], axis: str) -> dict[str, Any]:
     """Rows from top to bottom, each two marks with a bar between them."""
-    labels = [f"{as_text(row.label)}<br>{as_text(row.note)}" for row in rows]
+    labels = [
+        "<br>".join(as_text(line) for line in (*wrap(row.label, LABEL_WIDTH), row.note))
+        for row in rows
+    ]
     bars = [(label, (row.first, row.second)) for label, row in zip(labels, rows, strict=True)]
     marks = [
         go.Scatter(
@@ -146,7 +152,7 @@ def dumbbells(rows: Sequence[Dumbbell], names: tuple[str, str], axis: str) -> di
     between = _segments("", bars, INK, 2).update(mode="lines", showlegend=False)
     return _figure(
         [between, *marks],
-        height=130 + ROW_PX * len(rows),
+        height=130 + TALL_ROW_PX * len(rows),
         xaxis=_axis(axis) | _from_zero(100),
         yaxis=_rows_axis(labels),
     )

@@ -116,8 +116,8 @@ def _chart(source: Source, rule: Row, pairs: Sequence[Row]) -> Chart | None:
         limits=LIMITS,
         figure=figures.dumbbells(
             drawn_rows,
-            (f"reference: {reference}", "the protocol named at the left"),
-            f"better, of 100 {units} measured",
+            (f"reference: {reference}", "the protocol at the left"),
+            f"better, of 100 {units}",
         ),
         table=_table(source, rule, pairs),
     )
@@ -216,11 +216,13 @@ def _difference(source: Source, row: Row) -> str:
 
 
 def _chance(source: Source, row: Row) -> str:
-    comparisons = source.many(len(_comparable(source)), "comparison")
-    p_values = (
-        f"p {words.chance(row['p_value'])}; {words.chance(row['p_adjusted'])} with all "
-        f"{comparisons} of this page allowed for"
-    )
+    p_values = f"p {words.chance(row['p_value'])}"
+    comparisons = len(_comparable(source))
+    if comparisons > 1:
+        p_values += (
+            f"; {words.chance(row['p_adjusted'])} with all {source.count(comparisons)} comparisons "
+            "of this page allowed for"
+        )
     if _is_beyond_chance(row):
         return (
             f"This is larger than chance alone would give ({p_values}). It may still come from "

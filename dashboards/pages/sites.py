@@ -85,7 +85,7 @@ def _chart(source: Source, rule: Row, rows: Sequence[tuple[str, Row]]) -> Chart 
                 )
                 for label, row in shown
             ],
-            f"better, for each 100 {units} expected to be",
+            "better, of 100 expected",
             upto=None,
             limits_are="by chance, 95 in 100",
             bounds_are="by chance, 998 in 1000",
