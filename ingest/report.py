@@ -45,6 +45,7 @@ REFUSED_REASONS = pl.Schema(
         "reason": pl.String(),
         "rows": pl.Int64(),
         "would_have_replaced": pl.Int64(),
+        "first_rows": pl.String(),  # numbers of the first ten, parted by spaces
     }
 )
 FLAGGED_VALUES = pl.Schema(
@@ -72,6 +73,8 @@ REFUSED_HARMS = pl.Schema(
         "withdrawn_last_day": pl.Date(),  # that a withdrawn batch covered; null for others
     }
 )
+PLACE = ("source_file", "source_row")
+NUMBERED = 10  # rows that are named by their numbers
 NO_KIND = "unknown"  # of a file that belongs to none
 
 
@@ -192,7 +195,7 @@ def _refused_rows(
     """Refused rows of one kind, and whether an earlier batch holds an accepted row of the key."""
     grain = list(kind.stored_grain)
     rows = pl.concat(
-        pl.read_parquet(unit.refused, columns=[*grain, "source_file", "reasons"]).with_columns(
+        pl.read_parquet(unit.refused, columns=[*grain, *PLACE, "reasons"]).with_columns(
             site=pl.lit(unit.site),
             batch=pl.lit(unit.batch),
             kind=pl.lit(kind.name),
@@ -248,6 +251,7 @@ def _count_reasons(rows: pl.DataFrame) -> pl.DataFrame:
         .agg(
             rows=pl.len().cast(pl.Int64),
             would_have_replaced=pl.col("would_have_replaced").sum().cast(pl.Int64),
+            first_rows=pl.col("source_row").bottom_k(NUMBERED).sort().cast(pl.String).str.join(" "),
         )
         .select(REFUSED_REASONS.names())
     )

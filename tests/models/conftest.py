@@ -67,6 +67,7 @@ ARRIVALS: dict[str, dict[str, Any]] = {
         "reason": pl.String,
         "rows": pl.Int64,
         "would_have_replaced": pl.Int64,
+        "first_rows": pl.String,
     },
     "flagged_values": {
         "site": pl.String,
