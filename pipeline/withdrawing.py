@@ -105,7 +105,7 @@ def _withdrawn(workspace: Workspace, withdrawal: Withdrawal, outcome: str) -> An
             "them or another batch tells of them."
         )
     return Answer(
-        f"{place} is withdrawn since {withdrawal.withdrawn_on}: from the next release on it does "
+        f"{place} was withdrawn on {withdrawal.withdrawn_on}: from the next release on it does "
         f"not count. {told}\n"
         f"Its files in exports/{place} stay as they are, and so do the releases made so far: to "
         "erase a patient use `lidcohort forget`.\n"

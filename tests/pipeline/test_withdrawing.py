@@ -43,7 +43,7 @@ def test_a_batch_is_put_on_the_list_with_its_harms(exported, lidcohort, capsys):
     assert (withdrawal.first_day, withdrawal.last_day) == ("2025-06-01", "2025-06-30")
     assert [harm["event"] for harm in withdrawal.harms] == ["burn"]
     said = told(capsys)
-    assert "alder/2025-06 is withdrawn" in said
+    assert "alder/2025-06 was withdrawn on" in said
     assert "The harms it told of (1) stay listed as withdrawn" in said
     assert "Next: `lidcohort run" in said
 
