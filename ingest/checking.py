@@ -179,6 +179,7 @@ def _file_accounts(
             "accepted": accepted[file.name],
             "refused": refused[file.name],
             "exact_repeats": repeated[file.name],
+            "forgotten": file.forgotten,
             "file_refused": file.refusal is not None,
             "file_reason": file.refusal,
         }

@@ -34,11 +34,15 @@ LAST_DAY = "last_day"  # of the batch, in every row
 
 @dataclass(frozen=True)
 class Judge:
-    """What rows of one batch and kind are held against, beside the contract."""
+    """What rows of one batch and kind are held against, beside the contract.
+
+    `forgotten` are the keys of patients and sessions whose rows are dropped.
+    """
 
     kind: Kind
     last_day: date
     protocols: tuple[str, ...]
+    forgotten: frozenset[str] = frozenset()
 
     def judge(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Add each cell's fault and stored value.

@@ -11,6 +11,7 @@ import polars as pl
 from ingest.batches import Export
 from ingest.checks import Judge
 from ingest.contract import EARLIEST_DAY, KINDS_BY_NAME, Kind
+from ingest.forgotten import is_theirs
 from ingest.identifiers import screen
 from ingest.keys import Rekeying
 from ingest.places import shown_name, size_of
@@ -30,6 +31,7 @@ class ReadFile:
     name: str
     bytes: int
     rows_read: int
+    forgotten: int  # rows read of forgotten patients, and dropped
     refusal: str | None
     unknown_columns: Counter[str]  # column -> values in it
 
@@ -88,24 +90,26 @@ def gather(export: Export, judge: Judge, rekeying: Rekeying, scratch: Path | Non
         DataRefused: a file changed while it was read.
     """
     kind, site = export.kind, export.batch.site
-    rows = _Rows(kind, scratch)
+    rows = _Rows(kind, judge.forgotten, scratch)
     ragged = [_no_ragged()]
     files = []
     for path in export.files:
-        rows_read, unknown_columns = 0, Counter[str]()
+        rows_read, forgotten, unknown_columns = 0, 0, Counter[str]()
         try:
             blocks = screened_blocks(path, kind)
         except UnusableFileError as refusal:
-            refused = ReadFile(shown_name(path), size_of(path), 0, str(refusal), unknown_columns)
-            files.append(refused)
+            unread = (shown_name(path), size_of(path), 0, 0)
+            files.append(ReadFile(*unread, str(refusal), unknown_columns))
             continue
         for block in blocks:
-            rows.add(judge.judge(block.rows), path.name, site, rekeying)
+            kept = rows.add(judge.judge(block.rows), path.name, site, rekeying)
+            forgotten += block.rows.height - kept
             if block.ragged.height:
                 ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
             rows_read += block.rows.height + block.ragged.height
             unknown_columns.update({name: values.count() for name, values in block.others})
-        files.append(ReadFile(path.name, path.stat().st_size, rows_read, None, unknown_columns))
+        size = path.stat().st_size
+        files.append(ReadFile(path.name, size, rows_read, forgotten, None, unknown_columns))
     return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), scratch)
 
 
@@ -135,32 +139,38 @@ def _second_reading(path: Path, kind: Kind) -> Iterator[Block]:
 
 
 class _Rows:
-    """Judged rows as they come: held in memory, or written in parts where a folder is given."""
+    """Judged rows as they come: held in memory, or written in parts where a folder is given.
 
-    def __init__(self, kind: Kind, folder: Path | None) -> None:
+    Those of forgotten patients are kept nowhere.
+    """
+
+    def __init__(self, kind: Kind, forgotten: frozenset[str], folder: Path | None) -> None:
         self._kind = kind
+        self._forgotten = forgotten
         self._folder = folder
         self._frames: list[pl.DataFrame] = []
         self._written = 0
         self._rows = 0
 
-    def add(self, judged: pl.DataFrame, file: str, site: str, rekeying: Rekeying) -> None:
-        """Keep rows under their new keys, with the place where each stood."""
-        if judged.is_empty():
-            return
+    def add(self, judged: pl.DataFrame, file: str, site: str, rekeying: Rekeying) -> int:
+        """Keep rows under their new keys, with the place where each stood; how many were kept."""
+        rekeyed = judged.with_columns(
+            rekeying.keys(judged[key.stored_name], site, key.entity) for key in self._kind.keys
+        )
+        if self._forgotten:
+            rekeyed = rekeyed.filter(~is_theirs(rekeyed.columns, self._forgotten))
+        if rekeyed.is_empty():
+            return 0
         self._frames.append(
-            judged.with_columns(
-                *(
-                    rekeying.keys(judged[key.stored_name], site, key.entity)
-                    for key in self._kind.keys
-                ),
+            rekeyed.with_columns(
                 pl.lit(file).alias("source_file"),
-                pl.int_range(self._rows, self._rows + judged.height).alias("position"),
+                pl.int_range(self._rows, self._rows + rekeyed.height).alias("position"),
             )
         )
-        self._rows += judged.height
+        self._rows += rekeyed.height
         if self._folder and sum(frame.height for frame in self._frames) >= PART_ROWS:
             self._write_part(self._folder)
+        return rekeyed.height
 
     def lazy(self) -> pl.LazyFrame:
         """All rows, in their order."""

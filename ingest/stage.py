@@ -5,6 +5,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 from ingest.batches import Export, find_exports
 from ingest.checking import Account
+from ingest.dropping import keys_to_drop
+from ingest.forgotten import NOBODY
 from ingest.keys import Rekeying
 from ingest.report import IngestReport, report_of
 from ingest.store import mapping_bytes, remove_leftovers, run_digest, unit_digest
@@ -30,11 +32,14 @@ def ingest(
     exports = find_exports(workspace)
     run, rekeying = run_digest(workspace), Rekeying(workspace.key)
     mappings = {code: mapping_bytes(workspace, code) for code in workspace.settings.site_codes}
+    forgotten = keys_to_drop(workspace, exports.exports, rekeying)
     remove_leftovers(workspace)
 
     def ingest_one(export: Export) -> tuple[Unit, Account]:
-        digest = unit_digest(export, run, mappings[export.batch.site])
-        return ingest_unit(export, digest, workspace, rekeying)
+        site = export.batch.site
+        theirs = forgotten.get(site, NOBODY)
+        digest = unit_digest(export, run, mappings[site], theirs)
+        return ingest_unit(export, digest, workspace, rekeying, theirs)
 
     units, accounts = [], []
     for unit, account in _in_order(ingest_one, exports.exports):

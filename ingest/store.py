@@ -46,10 +46,13 @@ def rules_version() -> bytes:
     return _hash(*(part for name, code in sources for part in (name.encode(), code)))
 
 
-def unit_digest(export: Export, run: bytes, mapping: bytes) -> str:
+def unit_digest(
+    export: Export, run: bytes, mapping: bytes, forgotten: frozenset[str] = frozenset()
+) -> str:
     """The name of a unit in the store: 32 hex digits over everything that its rows depend on."""
     batch = export.batch
     parts = [run, batch.site.encode(), batch.name.encode(), export.kind.name.encode(), mapping]
+    parts.append(" ".join(sorted(forgotten)).encode())
     for path in export.files:
         parts += [os.fsencode(path.name), _content_digest(path)]
     return _hash(*parts).hex()[:32]

@@ -28,9 +28,15 @@ class Unit:
 
 
 def ingest_unit(
-    export: Export, digest: str, workspace: Workspace, rekeying: Rekeying
+    export: Export,
+    digest: str,
+    workspace: Workspace,
+    rekeying: Rekeying,
+    forgotten: frozenset[str] = frozenset(),
 ) -> tuple[Unit, Account]:
     """Find a unit in the store by its digest, or check its files and write it there.
+
+    Rows that name a key of `forgotten` are dropped.
 
     The quarantine is written first: a unit is in the store once its accepted file is.
 
@@ -42,7 +48,10 @@ def ingest_unit(
     account = _stored_account(accepted, quarantine)
     cached = account is not None
     if account is None:
-        account = _check_and_store(export, accepted, quarantine, workspace, rekeying)
+        judge = Judge(
+            export.kind, export.batch.last_day, workspace.settings.protocol_codes, forgotten
+        )
+        account = _check_and_store(export, judge, accepted, quarantine, workspace, rekeying)
     else:
         prove_conservation(export, account)
     refused = quarantine if any(file["refused"] for file in account["files"]) else None
@@ -52,13 +61,13 @@ def ingest_unit(
 
 
 def prove_conservation(export: Export, account: Account) -> None:
-    """Rows read = accepted + refused + exact repeats, for each file.
+    """Rows read = accepted + refused + exact repeats + forgotten, for each file.
 
     Raises:
         DataRefused: naming the first file for which it does not hold.
     """
     for file in account["files"]:
-        out = file["accepted"] + file["refused"] + file["exact_repeats"]
+        out = file["accepted"] + file["refused"] + file["exact_repeats"] + file["forgotten"]
         if file["rows_read"] != out:
             raise DataRefused(
                 f"{export.batch.folder / file['file']}: {file['rows_read']} rows were read, but "
@@ -68,9 +77,13 @@ def prove_conservation(export: Export, account: Account) -> None:
 
 
 def _check_and_store(
-    export: Export, accepted: Path, quarantine: Path, workspace: Workspace, rekeying: Rekeying
+    export: Export,
+    judge: Judge,
+    accepted: Path,
+    quarantine: Path,
+    workspace: Workspace,
+    rekeying: Rekeying,
 ) -> Account:
-    judge = Judge(export.kind, export.batch.last_day, workspace.settings.protocol_codes)
     with scratch_folder(workspace) if is_large(export) else nullcontext() as scratch:
         checked = check_unit(export, judge, rekeying, scratch)
         prove_conservation(export, checked.account)
