@@ -6,6 +6,7 @@ from importlib.resources import as_file, files
 from pathlib import Path
 
 from dashboards import cautions, words
+from dashboards.feedback import FILE, feedback
 from dashboards.page import Frame, Page, environment
 from dashboards.pages import (
     durability,
@@ -58,6 +59,10 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
         cautions=cautions.GENERAL,
         environment=environment(),
     )
+    for clinic in source.clinics_with_data:
+        path = folder / clinic.folder / FILE
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(feedback(source, clinic), encoding="utf-8-sig", newline="")
     for done, page in enumerate(pages, start=1):
         path = folder / page.path
         path.parent.mkdir(parents=True, exist_ok=True)

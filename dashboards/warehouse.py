@@ -17,6 +17,7 @@ OTHERS = (
     "quality.flagged_values",
     "quality.gate_results",
     "quality.harms_to_settle",
+    "quality.refusal_changes",
     "quality.refused_reasons",
     "seeds.response_rules",
     "seeds.severity_bands",

@@ -75,7 +75,14 @@ HARM_SOURCES = {"session": "noted at the session", "report": "reported later"}
 HARM_FATES = {
     "refused": "stands in a row that was refused",
     "lowered": "was lowered by a later batch",
-    "withdrawn": "was withdrawn by a later batch",
+    "withdrawn": "was withdrawn, by a later batch or with its own",
+}
+FILE_COUNTS = {  # what became of a file's rows
+    "rows_read": "rows read",
+    "accepted": "accepted",
+    "refused": "refused",
+    "exact_repeats": "exact repeats",
+    "forgotten": "forgotten",
 }
 EYES = {"right": "right eye", "left": "left eye", "both": "both eyes"}
 KINDS = {

@@ -54,3 +54,6 @@ ROUNDING = 1e-9  # of doubles in rates and limits
 # Eyes treated one at a time
 COURSES_JUDGED_FOR_EYES = 5  # fewer are single patients' wishes
 ONE_EYE_SHARE_WARNED = 0.2  # a habit of the clinic
+
+# Temperature logs
+PLATEAUS_APART_WARNED_C = 1  # a lid sensor's ripple and its rounding by hand stay below half of it

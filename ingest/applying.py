@@ -101,7 +101,13 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
     """
     names = tuple(folded(name) for name in raw.names)
     if len(names) > MOST_COLUMNS:
-        raise UnusableFileError(f"It has {len(names)} columns, over {MOST_COLUMNS}; export fewer.")
+        raise UnusableFileError(
+            f"It has {len(names):,} columns, more than {MOST_COLUMNS:,}; export fewer."
+        )
+    if not any(names):
+        raise UnusableFileError(
+            "Its first line is empty, where the header should stand; remove the line."
+        )
     for fault in _faults_of_header(names, kind, mapping, where):
         raise UnusableFileError(fault)
     place = {name: str(position) for position, name in enumerate(names)}
@@ -150,15 +156,6 @@ def _faults_of_header(
     names: tuple[str, ...], kind: Kind, mapping: KindMapping, where: str
 ) -> Iterator[str]:
     sources = _sources(names, kind, mapping)
-    for column in kind.columns:
-        needed = column.required and not (
-            (mapping.wide and column.name in OF_WIDE)
-            or (mapping.default_eye and column.name == "eye")
-        )
-        if needed and column.name not in sources:
-            yield f"The required column {column.name} is missing; add it and export again."
-        if column.name not in mapping.columns and names.count(column.name) > 1:
-            yield f"The column {column.name} stands in it twice; leave one out."
     mapped = [
         *(
             (name, f"columns.{column}")
@@ -168,6 +165,23 @@ def _faults_of_header(
         *((name, "wide") for name in mapping.wide),
         *((rule.column, "skip") for rule in mapping.skip if rule.column),
     ]
+    given_names = {name for given in sources.values() for name in given}
+    if given_names.union(folded(name) for name, _ in mapped).isdisjoint(names):
+        example = mapped[0][0] if mapped else kind.columns[0].name
+        yield (
+            f"Its row {mapping.header_row} names no column of {kind.name}, so it is no header; put "
+            f"the header there, such as {example},..., or correct header_row or delimiter in "
+            f"{where}."
+        )
+    for column in kind.columns:
+        needed = column.required and not (
+            (mapping.wide and column.name in OF_WIDE)
+            or (mapping.default_eye and column.name == "eye")
+        )
+        if needed and column.name not in sources:
+            yield f"The required column {column.name} is missing; add it and export again."
+        if column.name not in mapping.columns and names.count(column.name) > 1:
+            yield f"The column {column.name} stands in it twice; leave one out."
     for name, told_in in mapped:
         count = names.count(folded(name))
         if count == 0:

@@ -2,12 +2,13 @@
 
 import calendar
 import re
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 from ingest.contract import KINDS, Kind
+from ingest.withdrawn import Withdrawal, read_withdrawn
 from pipeline.errors import WrongUse, as_sentence, suggestion
 from pipeline.settings import Settings
 from pipeline.workspace import Workspace
@@ -41,7 +42,8 @@ class Export:
 class Exports:
     """All that is to be read, up to `as_of`; `strays` are files in a batch of no known kind.
 
-    `passed_over` is what lies where no export is looked for, and is none.
+    `passed_over` is what lies where no export is looked for, and is none. `withdrawn` batches are
+    among none of these.
     """
 
     as_of: date
@@ -49,6 +51,7 @@ class Exports:
     exports: tuple[Export, ...]
     strays: tuple[tuple[Batch, Path], ...]
     passed_over: tuple[Path, ...]
+    withdrawn: tuple[Withdrawal, ...] = ()
 
 
 def find_exports(workspace: Workspace) -> Exports:
@@ -61,12 +64,19 @@ def find_exports(workspace: Workspace) -> Exports:
             outside a batch's folder.
     """
     folders = _site_folders(workspace)
+    withdrawn = read_withdrawn(workspace)
+    left_out = {withdrawal.place for withdrawal in withdrawn}
     batches = [
         batch
         for site in workspace.settings.site_codes
         if site in folders
-        for batch in _batches(site, folders[site])
+        for batch in _batches(site, folders[site], left_out)
     ]
+    if not batches and left_out:
+        raise WrongUse(
+            f"Every batch in {workspace.exports} was withdrawn.",
+            "Put other exports there, or take one back with `lidcohort withdraw --undo`.",
+        )
     if not batches:
         raise WrongUse(
             f"There is no export in {workspace.exports}.",
@@ -85,6 +95,7 @@ def find_exports(workspace: Workspace) -> Exports:
         tuple(export for batch in read for export in _exports(batch)),
         tuple((batch, path) for batch in read for path in _strays(batch)),
         tuple(_passed_over(workspace.exports, folders)),
+        tuple(one for one in withdrawn if one.first_day <= as_of.isoformat()),
     )
 
 
@@ -132,7 +143,7 @@ def _site_folders(workspace: Workspace) -> dict[str, Path]:
     return folders
 
 
-def _batches(site: str, folder: Path) -> list[Batch]:
+def _batches(site: str, folder: Path, left_out: Container[tuple[str, str]]) -> list[Batch]:
     found = []
     for path in _entries(folder):
         if not path.is_dir():
@@ -144,6 +155,8 @@ def _batches(site: str, folder: Path) -> list[Batch]:
                 f"exports/{site}/{path.name} is named by no date.",
                 "Name a batch YYYY-MM, or YYYY-MM-DD where the month is not over.",
             )
+        if (site, path.name) in left_out:
+            continue
         if any(kind_of(file) for file in _entries(path)):
             found.append((days[1], path.name, days[0], path))
     return [
@@ -156,9 +169,7 @@ def _exports(batch: Batch) -> Iterator[Export]:
     files = _entries(batch.folder)
     for kind in KINDS:
         of_kind = tuple(path for path in files if kind_of(path) is kind)
-        if kind.unit_is_one_file:
-            yield from (Export(batch, kind, (path,)) for path in of_kind)
-        elif of_kind:
+        if of_kind:
             yield Export(batch, kind, of_kind)
 
 

@@ -13,6 +13,7 @@ from ingest.contract import WHOLE_ROW, Column, Kind, Reason, Type
 from ingest.gathering import Gathered, ReadFile, gather
 from ingest.harms import harm_column, harm_in_line, harms_among
 from ingest.keys import Rekeying
+from ingest.logs import put_in_logs
 from ingest.mapping import KindMapping
 from ingest.repeats import (
     REFUSALS,
@@ -65,7 +66,7 @@ def check_unit(
     standing = without(rows, refusals["position"])
     kept, merged = average_samples(standing, repeats.same_key, kind, unit.collect)
 
-    accepted = unit.settled(kept.select(kind.stored_schema.names()))
+    accepted = unit.settled(put_in_logs(unit, kept, kind).select(kind.stored_schema.names()))
     refused = _refused(unit, rows, refusals, kind)
     flagged = own.filter(~pl.col("position").is_in(refusals["position"].implode()))
     harms = _harms(export, unit, refused, standing, flagged, rekeying)
@@ -185,6 +186,7 @@ def _file_accounts(
             "accepted": accepted[file.name],
             "refused": refused[file.name],
             "exact_repeats": repeated[file.name],
+            "forgotten": file.forgotten,
             "file_refused": file.refusal is not None,
             "file_reason": file.refusal,
             "read_as": file.read_as,

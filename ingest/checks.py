@@ -28,16 +28,21 @@ FAULT = pl.Enum([reason.value for reason in Reason])
 NUMBER = pl.Decimal(18, 6)
 ISO_DAY = r"^\d{4}-\d{2}-\d{2}$"
 YES_NO = ("yes", "no")
+UNSEEN = r"[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]"  # in an id it would make two patients of one
 LAST_DAY = "last_day"  # of the batch, in every row
 
 
 @dataclass(frozen=True)
 class Judge:
-    """What rows of one batch and kind are held against, beside the contract."""
+    """What rows of one batch and kind are held against, beside the contract.
+
+    `forgotten` are the keys of patients and sessions whose rows are dropped.
+    """
 
     kind: Kind
     last_day: date
     protocols: tuple[str, ...]
+    forgotten: frozenset[str] = frozenset()
 
     def judge(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Add each cell's fault and stored value.
@@ -146,6 +151,8 @@ def _faults(
     if column.required:
         yield Reason.MISSING, text.is_null()
     match column.type:
+        case Type.KEY:
+            yield Reason.UNREADABLE, text.str.contains(UNSEEN)
         case Type.DATE:
             yield Reason.UNREADABLE, text.is_not_null() & parsed.is_null()
             yield Reason.BEFORE_2000, parsed < EARLIEST_DAY

@@ -56,7 +56,8 @@ MEANINGS: dict[Reason, tuple[str, str]] = {
         "fill it in and export the row again",
     ),
     Reason.UNREADABLE: (
-        "no ISO date or no number; or a row with more or fewer cells than the header",
+        "no ISO date or no number; an id that holds a character that cannot be seen; or a row with "
+        "more or fewer cells than the header",
         "correct the value; put a value that holds a comma between quotation marks",
     ),
     Reason.OUT_OF_RANGE: (
@@ -162,7 +163,9 @@ class Kind:
 
     `agree` names the columns on which rows that share the first key of the grain must agree.
     `averaged` names the column that is averaged over rows that share the whole grain; in other
-    kinds such rows are refused. `unit_is_one_file` keeps a large kind's files apart.
+    kinds such rows are refused.
+    `followed` marks a log, whose rows follow one another by the grain's last column, a time in s,
+    where they share the rest: it names the column of which a row also keeps the next one's value.
     """
 
     name: str
@@ -172,7 +175,7 @@ class Kind:
     required: bool = False
     agree: tuple[str, ...] = ()
     averaged: str | None = None
-    unit_is_one_file: bool = False
+    followed: str | None = None
 
     def column(self, name: str) -> Column:
         return next(column for column in self.columns if column.name == name)
@@ -187,11 +190,24 @@ class Kind:
 
     @property
     def stored_schema(self) -> pl.Schema:
-        """Columns of an accepted file: the contract's, then where the row came from."""
+        """Columns of an accepted file: the contract's, a log's, then where the row came from."""
         return pl.Schema(
             {column.stored_name: column.stored_type for column in self.columns}
+            | self.log_schema
             | {"source_file": pl.String(), "source_row": pl.Int64()}
         )
+
+    @property
+    def log_schema(self) -> dict[str, pl.DataType]:
+        """What a row of a log is stored with: whether it is the first, and of the next one its
+        time after this one and its value, null at the last."""
+        if self.followed is None:
+            return {}
+        return {
+            "begins_log": pl.Boolean(),
+            "next_after_s": self.column(self.grain[-1]).stored_type,
+            f"next_{self.followed}": self.column(self.followed).stored_type,
+        }
 
 
 class Level(StrEnum):
@@ -493,7 +509,7 @@ TEMPERATURES = Kind(
     "One row per sample of a session's temperature log.",
     grain=("session_id", "eye", "t_s"),
     averaged="temp_c",
-    unit_is_one_file=True,
+    followed="temp_c",
     columns=(
         _key("session_id", "the session within the site"),
         _code("eye", SINGLE_EYES, "the eye treated", required=True),

@@ -286,7 +286,7 @@ _AFTERWARDS = """\
 - **A row that is repeated exactly** within a batch counts once. Rows with the same key and
   different content are all refused, because nobody can tell which is right.
 - **A temperature log** that comes again in a later batch replaces the older log of its session
-  and eye as a whole. Within a batch, keep a session's log in one file.
+  and eye as a whole. Within a batch its samples may come in any order, and in several files.
 - **A harm stays in sight.** If its row is refused, if a later batch lowers or leaves it out, or if
   its code cannot be read, the safety page lists it until somebody settles it in group.toml.
 - Every row is counted: rows read are accepted, refused, or repeat another, in every file and run.
@@ -303,8 +303,15 @@ says why. A file in a batch whose name begins with no kind stops the run too.
 - It cannot be read: it is empty, not UTF-8, holds a NUL byte, is cut off, is separated by something
   else than commas, or a quotation mark is not closed.
 - It seems to hold identifiers: a column named like a name, birth date, phone number, mail or postal
-  address, record or insurance number; or values shaped like mail addresses, phone numbers, national
-  numbers, names of persons or birth dates. The message says which column, never a value.
+  address, record, insurance, card or account number; or values shaped like mail or postal
+  addresses, phone numbers, national, insurance, card or account numbers, names of persons, birth
+  dates, or text longer than 80 characters. The message says which column, never a value.
+  Numbers that a clinic's own may look like are told by their check digits, and only where nearly
+  all of six or more in a column agree. The screen knows the shapes of five countries and is no
+  proof that none is there.
+- What stands there is no file: a folder, a pipe, a device, or a link that leads nowhere or out of
+  the workspace; or its name holds a character that cannot be seen.
+- It is too large: a row over 4 MB, 2,000 columns, 500 million rows, or 64 GB of text.
 """
 
 

@@ -11,7 +11,7 @@ MARKS = {  # byte order marks, each with what it shows
     codecs.BOM_UTF16_LE: "utf-16-le",
     codecs.BOM_UTF16_BE: "utf-16-be",
 }
-BOM_BYTES = 3
+BOM_BYTES = 4
 
 
 class Bytes(Protocol):

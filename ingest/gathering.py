@@ -1,7 +1,7 @@
 """The rows of a unit's files: screened, judged and re-keyed, in memory or in parts on the disk."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -11,15 +11,18 @@ import polars as pl
 from ingest.batches import Export
 from ingest.checks import Judge
 from ingest.contract import EARLIEST_DAY, KINDS_BY_NAME, Kind
+from ingest.forgotten import is_theirs
 from ingest.identifiers import screen
 from ingest.keys import Rekeying
 from ingest.mapping import KindMapping
+from ingest.places import shown_name, size_of
 from ingest.raw import RAGGED, Block, UnusableFileError
 from ingest.reading import WHOLE_BYTES, cells_schema, read_blocks
 from pipeline.errors import DataRefused
 
 IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
 PART_ROWS = 500_000
+KEY_DIGITS = "0123456789abcdef"  # in the order in which text is sorted
 TEXT_IN_PACKED = 8  # bytes of text in a byte of gzip or Parquet, as exports go
 
 
@@ -30,6 +33,7 @@ class ReadFile:
     name: str
     bytes: int
     rows_read: int
+    forgotten: int  # rows read of forgotten patients, and dropped
     refusal: str | None
     unknown_columns: Counter[str]  # column -> values in it
     read_as: str | None = None
@@ -39,13 +43,13 @@ class ReadFile:
 @dataclass(frozen=True)
 class Gathered:
     """A unit's judged and re-keyed `rows` with their `position` and `source_file`; `ragged` lines
-    with `source_file`; and its files. Rows in memory are worked out at once, rows `on_disk` by and
-    by."""
+    with `source_file`; and its files. Rows in memory are worked out at once, rows in the folder
+    `scratch` by and by."""
 
     rows: pl.LazyFrame
     ragged: pl.DataFrame
     files: tuple[ReadFile, ...]
-    on_disk: bool
+    scratch: Path | None
 
     @property
     def rows_read(self) -> int:
@@ -53,13 +57,23 @@ class Gathered:
 
     def collect(self, frame: pl.LazyFrame) -> pl.DataFrame:
         """Work out a frame with the engine that fits where the rows lie."""
-        if self.on_disk:
+        if self.scratch:
             return frame.collect(engine="streaming")
         return frame.collect(engine="in-memory", optimizations=pl.QueryOptFlags.none())
 
     def settled(self, frame: pl.LazyFrame) -> pl.LazyFrame:
         """A frame that is used more than once: worked out now where its rows are in memory."""
-        return frame if self.on_disk else self.collect(frame).lazy()
+        return frame if self.scratch else self.collect(frame).lazy()
+
+    def in_order(self, frame: pl.LazyFrame, by: Sequence[str]) -> pl.LazyFrame:
+        """A frame in the order of columns, the first a key; on the disk a sixteenth at once."""
+        if self.scratch is None:
+            return frame.sort(by)
+        begins = pl.col(by[0]).str.head(1)
+        for digit in KEY_DIGITS:
+            part = self.scratch / "in_order" / f"{digit}.parquet"
+            frame.filter(begins == digit).sort(by).sink_parquet(part, compression="lz4", mkdir=True)
+        return pl.scan_parquet(self.scratch / "in_order" / "*.parquet")
 
 
 def is_large(export: Export) -> bool:
@@ -70,7 +84,7 @@ def is_large(export: Export) -> bool:
 def _text_bytes(path: Path) -> int:
     """About how long a file is as plain text."""
     is_plain = path.name.lower().endswith(".csv")
-    return path.stat().st_size * (1 if is_plain else TEXT_IN_PACKED)
+    return size_of(path) * (1 if is_plain else TEXT_IN_PACKED)
 
 
 def gather(
@@ -86,26 +100,29 @@ def gather(
         DataRefused: a file changed while it was read.
     """
     kind, site = export.kind, export.batch.site
-    rows = _Rows(kind, scratch)
+    rows = _Rows(kind, judge.forgotten, scratch)
     ragged = [_no_ragged()]
     files = []
     for path in export.files:
-        rows_read, unknown_columns, read_as, skipped = 0, Counter[str](), None, 0
+        rows_read, forgotten, unknown_columns = 0, 0, Counter[str]()
+        read_as, skipped = None, 0
         try:
             blocks = screened_blocks(path, kind, mapping, site)
         except UnusableFileError as refusal:
-            files.append(ReadFile(path.name, path.stat().st_size, 0, str(refusal), unknown_columns))
+            unread = (shown_name(path), size_of(path), 0, 0)
+            files.append(ReadFile(*unread, str(refusal), unknown_columns))
             continue
         for block in blocks:
-            rows.add(judge.judge(block.rows), path.name, site, rekeying)
+            kept = rows.add(judge.judge(block.rows), path.name, site, rekeying)
+            forgotten += block.rows.height - kept
             if block.ragged.height:
                 ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
             rows_read += block.rows.height + block.ragged.height
             unknown_columns.update({name: values.count() for name, values in block.others})
             read_as, skipped = block.read_as, skipped + block.skipped
-        size = path.stat().st_size
-        files.append(ReadFile(path.name, size, rows_read, None, unknown_columns, read_as, skipped))
-    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), on_disk=scratch is not None)
+        read = (path.name, path.stat().st_size, rows_read, forgotten)
+        files.append(ReadFile(*read, None, unknown_columns, read_as, skipped))
+    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), scratch)
 
 
 def screened_blocks(path: Path, kind: Kind, mapping: KindMapping, site: str) -> Iterable[Block]:
@@ -134,32 +151,38 @@ def _second_reading(path: Path, kind: Kind, mapping: KindMapping, site: str) -> 
 
 
 class _Rows:
-    """Judged rows as they come: held in memory, or written in parts where a folder is given."""
+    """Judged rows as they come: held in memory, or written in parts where a folder is given.
 
-    def __init__(self, kind: Kind, folder: Path | None) -> None:
+    Those of forgotten patients are kept nowhere.
+    """
+
+    def __init__(self, kind: Kind, forgotten: frozenset[str], folder: Path | None) -> None:
         self._kind = kind
+        self._forgotten = forgotten
         self._folder = folder
         self._frames: list[pl.DataFrame] = []
         self._written = 0
         self._rows = 0
 
-    def add(self, judged: pl.DataFrame, file: str, site: str, rekeying: Rekeying) -> None:
-        """Keep rows under their new keys, with the place where each stood."""
-        if judged.is_empty():
-            return
+    def add(self, judged: pl.DataFrame, file: str, site: str, rekeying: Rekeying) -> int:
+        """Keep rows under their new keys, with the place where each stood; how many were kept."""
+        rekeyed = judged.with_columns(
+            rekeying.keys(judged[key.stored_name], site, key.entity) for key in self._kind.keys
+        )
+        if self._forgotten:
+            rekeyed = rekeyed.filter(~is_theirs(rekeyed.columns, self._forgotten))
+        if rekeyed.is_empty():
+            return 0
         self._frames.append(
-            judged.with_columns(
-                *(
-                    rekeying.keys(judged[key.stored_name], site, key.entity)
-                    for key in self._kind.keys
-                ),
+            rekeyed.with_columns(
                 pl.lit(file).alias("source_file"),
-                pl.int_range(self._rows, self._rows + judged.height).alias("position"),
+                pl.int_range(self._rows, self._rows + rekeyed.height).alias("position"),
             )
         )
-        self._rows += judged.height
+        self._rows += rekeyed.height
         if self._folder and sum(frame.height for frame in self._frames) >= PART_ROWS:
             self._write_part(self._folder)
+        return rekeyed.height
 
     def lazy(self) -> pl.LazyFrame:
         """All rows, in their order."""

@@ -24,6 +24,7 @@ from ingest.applying import fits, plan
 from ingest.contract import Kind
 from ingest.encodings import BOM_BYTES, Bytes, Transcoded, encoding_of
 from ingest.mapping import AS_CONTRACT, DELIMITERS, ENCODINGS, Form, KindMapping
+from ingest.places import place_fault
 from ingest.raw import RAGGED, Block, Raw, UnusableFileError
 from ingest.sheets import sheet_blocks
 
@@ -31,9 +32,41 @@ WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
 BLOCK_BYTES = 4 << 20  # longest row, and about what a block of a longer text holds
 BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
+MOST_ROWS = 500_000_000
+MOST_BYTES = 64 << 30  # of text, however small it is packed
 FIRST_DATA_ROW = 2  # the header is row 1, as a spreadsheet counts
 PARQUET = "Parquet"
 _NO_RAGGED = pl.DataFrame(schema=RAGGED)
+NOT_READ = (
+    OSError,
+    EOFError,
+    UnicodeDecodeError,  # a Parquet column's name
+    zlib.error,
+    zipfile.BadZipFile,
+    pa.ArrowException,
+    pl.exceptions.PolarsError,
+    pl.exceptions.PanicException,
+)
+BYTE_ORDER_MARK = "\ufeff"
+SINGLE_VALUES = (
+    pa.types.is_string,
+    pa.types.is_large_string,
+    pa.types.is_string_view,
+    pa.types.is_boolean,
+    pa.types.is_integer,
+    pa.types.is_floating,
+    pa.types.is_decimal128,
+    pa.types.is_date,
+    pa.types.is_timestamp,
+    pa.types.is_time,
+    pa.types.is_null,
+)
+NO_TEXT = {  # beginning of a file -> what it is and what to do
+    codecs.BOM_UTF32_LE: "It is UTF-32 text; save it as CSV in UTF-8.",
+    b"\x1f\x8b": "It holds gzip, not text; unpack it, or let its name end in .csv.gz.",
+    b"PAR1": "It holds Parquet, not text; let its name end in .parquet.",
+    b"PK\x03\x04": "It holds a zip file or a workbook, not text; save it as CSV in UTF-8.",
+}
 
 
 def cells_schema(kind: Kind) -> pl.Schema:
@@ -53,21 +86,14 @@ def read_blocks(
         OSError: the disk or the system does not hand it over, which says nothing of its content.
     """
     where = f"mappings/{site}.toml"
-    if path.is_dir():
-        raise UnusableFileError("It is a folder, not a file; remove it or rename it.")
+    if fault := place_fault(path):
+        raise UnusableFileError(fault)
     try:
         whole = None
         for raw in read_raw(path, mapping, where, lambda names: fits(names, kind, mapping)):
             whole = whole or plan(raw, kind, mapping, where)
             yield whole.block(raw)
-    except (
-        OSError,
-        EOFError,
-        zlib.error,
-        zipfile.BadZipFile,
-        pa.ArrowException,
-        pl.exceptions.PolarsError,
-    ) as error:
+    except NOT_READ as error:
         if isinstance(error, OSError) and error.errno is not None:
             raise
         raise UnusableFileError(_in_words(error)) from None
@@ -94,7 +120,7 @@ def _in_words(error: Exception) -> str:
     """A reader's failure in one line; its own words may hold content, so none of them is used."""
     if "straddl" in str(error):
         return (
-            f"A row is longer than {BLOCK_BYTES >> 20} MB, or a quotation mark is not closed; "
+            f"A row is longer than {BLOCK_BYTES:,} bytes, or a quotation mark is not closed; "
             "correct it and export again."
         )
     if isinstance(error, EOFError | zlib.error | gzip.BadGzipFile):
@@ -110,6 +136,7 @@ class _Text(io.RawIOBase):
         self._where = where
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._ahead = b""
+        self._bytes = 0
         self._line = 1
         self._line_is_open = False
         self.has_quotes = False
@@ -132,6 +159,11 @@ class _Text(io.RawIOBase):
 
     def _next(self, size: int) -> bytes:
         chunk = self._source.read(size)
+        self._bytes += len(chunk)
+        if self._bytes > MOST_BYTES:
+            raise UnusableFileError(
+                f"It is longer than {MOST_BYTES:,} bytes of text; export it in several files."
+            )
         self._check(chunk)
         if not chunk and self._line_is_open:
             chunk = b"\n"
@@ -145,7 +177,7 @@ class _Text(io.RawIOBase):
         if nul >= 0:
             line = self._line + chunk.count(b"\n", 0, nul)
             raise UnusableFileError(
-                f"Line {line} holds a NUL byte, as no text does; export it again."
+                f"Line {line} holds a NUL byte, as no text does; export it as CSV in UTF-8."
             )
         if chunk.isascii() and chunk and not self._decoder.getstate()[0]:
             return
@@ -163,7 +195,11 @@ def _csv_blocks(
     path: Path, form: Form, where: str, fits: Callable[[list[str]], bool]
 ) -> Iterator[Raw]:
     with gzip.open(path) if path.name.lower().endswith(".gz") else path.open("rb") as source:
-        encoding = encoding_of(source.peek(BOM_BYTES)[:BOM_BYTES], form, where)
+        start = source.peek(BOM_BYTES)
+        for beginning, what in NO_TEXT.items():
+            if start.startswith(beginning):
+                raise UnusableFileError(what)
+        encoding = encoding_of(start[:BOM_BYTES], form, where)
         text = _Text(source if encoding == "utf-8" else Transcoded(source, encoding, where), where)
         start = text.peek(WHOLE_BYTES)
         line = _line(start, form.header_row)
@@ -210,18 +246,24 @@ def _csv_blocks(
             rows = _row_numbers(first, batch.num_rows, left_out)
             yield raw(pl.DataFrame(batch), rows, ragged[handed_on:until])
             first, handed_on = rows[-1] + 1 if rows.len() else first, until
+            _refuse_too_many_rows(first)
         if ragged[handed_on:] or first == data_row:
             yield raw(_no_cells(positions), _row_numbers(0, 0, []), ragged[handed_on:])
 
 
 def _line(start: bytes, number: int) -> str:
     """The line of a text's start that is the header."""
-    if not start:
+    lines = start[: HEADER_BYTES + 1].decode(errors="ignore").lstrip(BYTE_ORDER_MARK)
+    if not lines.strip():
         raise UnusableFileError("It is empty; export it again, with the header at least.")
-    lines = start[:HEADER_BYTES].decode("utf-8-sig", errors="ignore")
     found = re.split(r"\r\n|\r|\n", lines, maxsplit=number)
     if len(found) < number:
         raise UnusableFileError(f"It ends before row {number}, its header; correct header_row.")
+    if len(found[number - 1]) >= HEADER_BYTES:
+        raise UnusableFileError(
+            f"Its first line is longer than {HEADER_BYTES:,} bytes, so it is no header of columns; "
+            "export it again."
+        )
     return found[number - 1]
 
 
@@ -251,6 +293,11 @@ def _is_parted_by(mark: str, line: str, fits: Callable[[list[str]], bool]) -> bo
         return False
 
 
+def _refuse_too_many_rows(next_row: int) -> None:
+    if next_row - FIRST_DATA_ROW > MOST_ROWS:
+        raise UnusableFileError(f"It has more than {MOST_ROWS:,} rows; export it in several files.")
+
+
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
     """`count` row numbers from `first` on, without those left out."""
     numbers = pl.int_range(first, first + count + len(left_out), eager=True)
@@ -263,17 +310,32 @@ def _parquet_blocks(path: Path) -> Iterator[Raw]:
     with pyarrow.parquet.ParquetFile(path) as file:
         names = tuple(file.schema_arrow.names)
         positions = [str(position) for position in range(len(names))]
+        for position, type_ in enumerate(file.schema_arrow.types, start=1):
+            if not _is_single_value(type_):
+                raise UnusableFileError(
+                    f"Column {position} of it holds no texts, numbers, days or yes and no; "
+                    "export it as such or leave it out."
+                )
         first = FIRST_DATA_ROW
         for batch in file.iter_batches(batch_size=BLOCK_ROWS):
+            batch.validate(full=True)  # polars takes it for granted that text is UTF-8
             table = pl.DataFrame(batch.rename_columns(positions))
             typed = frozenset(name for name, type_ in table.schema.items() if type_ != pl.String)
             cells = table.select(_as_text(name, type_) for name, type_ in table.schema.items())
             rows = _row_numbers(first, batch.num_rows, [])
             yield Raw(names, cells.insert_column(0, rows), _NO_RAGGED, PARQUET, typed=typed)
             first += batch.num_rows
+            _refuse_too_many_rows(first)
         if first == FIRST_DATA_ROW:
             cells = _no_cells(positions).insert_column(0, _row_numbers(0, 0, []))
             yield Raw(names, cells, _NO_RAGGED, PARQUET)
+
+
+def _is_single_value(type_: pa.DataType) -> bool:
+    """Whether polars can take a type over and write it as a cell's text."""
+    if pa.types.is_dictionary(type_):
+        return _is_single_value(type_.value_type)
+    return any(is_such(type_) for is_such in SINGLE_VALUES)
 
 
 def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
@@ -285,8 +347,6 @@ def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
         at_midnight = value.dt.time() == time(0)
         day, moment = value.dt.to_string("%Y-%m-%d"), value.dt.to_string("iso")
         return pl.when(at_midnight).then(day).otherwise(moment)
-    if type_.is_nested() or type_ == pl.Binary:
-        raise UnusableFileError("A column of it holds lists or bytes; export single values.")
     return value.cast(pl.String)
 
 

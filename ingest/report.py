@@ -1,5 +1,6 @@
 """What one run of ingest found, as frames in a fixed order."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -10,6 +11,7 @@ import polars as pl
 from ingest.batches import Batch, Exports
 from ingest.checking import Account
 from ingest.contract import KINDS, Kind
+from ingest.places import shown_name
 from ingest.units import Unit
 
 BATCHES = pl.Schema(
@@ -31,6 +33,7 @@ FILES = pl.Schema(
         "accepted": pl.Int64(),
         "refused": pl.Int64(),
         "exact_repeats": pl.Int64(),
+        "forgotten": pl.Int64(),
         "file_refused": pl.Boolean(),
         "file_reason": pl.String(),
         "read_as": pl.String(),
@@ -44,6 +47,7 @@ REFUSED_REASONS = pl.Schema(
         "reason": pl.String(),
         "rows": pl.Int64(),
         "would_have_replaced": pl.Int64(),
+        "first_rows": pl.String(),  # numbers of the first ten, parted by spaces
     }
 )
 FLAGGED_VALUES = pl.Schema(
@@ -66,8 +70,13 @@ REFUSED_HARMS = pl.Schema(
         "event_date": pl.Date(),
         "source_file": pl.String(),
         "source_row": pl.Int64(),
+        "severity": pl.String(),  # of an accepted report in a withdrawn batch, as is `serious`
+        "serious": pl.Boolean(),
+        "withdrawn_last_day": pl.Date(),  # that a withdrawn batch covered; null for others
     }
 )
+PLACE = ("source_file", "source_row")
+NUMBERED = 10  # rows that are named by their numbers
 NO_KIND = "unknown"  # of a file that belongs to none
 
 
@@ -76,10 +85,12 @@ class IngestReport:
     """All units of a run and what was counted; each frame has one row per what its name says.
 
     `exact_repeats` counts rows that say nothing new: exact repeats, and samples of a repeated time
-    that were averaged into one. `read_as` says in words how a file was read: its format, encoding
-    and delimiter, or its sheet. `would_have_replaced` counts refused rows whose key an earlier
-    batch holds, so that an older row stays in force. `passed_over` are files where no export is
-    looked for.
+    that were averaged into one. `forgotten` counts rows of patients to be forgotten, which were
+    dropped. `read_as` says in words how a file was read: its format, encoding and delimiter, or its
+    sheet. `would_have_replaced` counts refused rows whose key an earlier batch holds, so that an
+    older row stays in force. `refused_harms` also holds every harm that a withdrawn batch told of.
+    `passed_over` are files where no export is looked for, `withdrawn` the batches left out, each
+    as site/batch.
     """
 
     as_of: date
@@ -90,6 +101,7 @@ class IngestReport:
     flagged_values: pl.DataFrame
     refused_harms: pl.DataFrame
     passed_over: tuple[Path, ...] = ()
+    withdrawn: tuple[str, ...] = ()
 
 
 def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> IngestReport:
@@ -103,16 +115,33 @@ def report_of(exports: Exports, units: list[Unit], accounts: list[Account]) -> I
         ]
         return _frame(records, schema)
 
-    strays = _frame([_stray(batch, path.name) for batch, path in exports.strays], FILES)
+    strays = _frame([_stray(batch, shown_name(path)) for batch, path in exports.strays], FILES)
     return IngestReport(
         exports.as_of,
         tuple(units),
         _batches(exports.batches),
         pl.concat([table("files", FILES), strays]).sort("site", "batch", "kind", "file"),
-        _refused_reasons(exports.batches, units),
+        refused_reasons({(b.site, b.name): b.position for b in exports.batches}, units),
         table("flagged_values", FLAGGED_VALUES),
-        table("refused_harms", REFUSED_HARMS),
+        pl.concat([table("refused_harms", REFUSED_HARMS), _withdrawn_harms(exports)]),
         exports.passed_over,
+        tuple(f"{withdrawal.site}/{withdrawal.batch}" for withdrawal in exports.withdrawn),
+    )
+
+
+def _withdrawn_harms(exports: Exports) -> pl.DataFrame:
+    return _frame(
+        [
+            {
+                "site": withdrawal.site,
+                "batch": withdrawal.batch,
+                "withdrawn_last_day": withdrawal.last_day,
+            }
+            | harm
+            for withdrawal in exports.withdrawn
+            for harm in withdrawal.harms
+        ],
+        REFUSED_HARMS,
     )
 
 
@@ -139,6 +168,7 @@ def _stray(batch: Batch, name: str) -> dict[str, Any]:
         "accepted": 0,
         "refused": 0,
         "exact_repeats": 0,
+        "forgotten": 0,
         "file_refused": True,
         "file_reason": (
             "Its name begins with no kind of export, or does not end in .csv, .csv.gz, .parquet or "
@@ -149,9 +179,10 @@ def _stray(batch: Batch, name: str) -> dict[str, Any]:
     }
 
 
-def _refused_reasons(batches: tuple[Batch, ...], units: list[Unit]) -> pl.DataFrame:
-    """Refused rows by file, column and reason, over the quarantine of this run."""
-    positions = {(batch.site, batch.name): batch.position for batch in batches}
+def refused_reasons(
+    positions: Mapping[tuple[str, str], int], units: Sequence[Unit]
+) -> pl.DataFrame:
+    """Refused rows of units by file, column and reason; `positions` by site and batch."""
     of_kind = {kind: [unit for unit in units if unit.kind == kind.name] for kind in KINDS}
     counted = [
         _count_reasons(_refused_rows(kind, its_units, positions))
@@ -164,12 +195,12 @@ def _refused_reasons(batches: tuple[Batch, ...], units: list[Unit]) -> pl.DataFr
 
 
 def _refused_rows(
-    kind: Kind, units: list[Unit], positions: dict[tuple[str, str], int]
+    kind: Kind, units: list[Unit], positions: Mapping[tuple[str, str], int]
 ) -> pl.DataFrame:
     """Refused rows of one kind, and whether an earlier batch holds an accepted row of the key."""
     grain = list(kind.stored_grain)
     rows = pl.concat(
-        pl.read_parquet(unit.refused, columns=[*grain, "source_file", "reasons"]).with_columns(
+        pl.read_parquet(unit.refused, columns=[*grain, *PLACE, "reasons"]).with_columns(
             site=pl.lit(unit.site),
             batch=pl.lit(unit.batch),
             kind=pl.lit(kind.name),
@@ -193,7 +224,10 @@ def _refused_rows(
 
 
 def _first_held(
-    grain: list[str], rows: pl.DataFrame, units: list[Unit], positions: dict[tuple[str, str], int]
+    grain: list[str],
+    rows: pl.DataFrame,
+    units: list[Unit],
+    positions: Mapping[tuple[str, str], int],
 ) -> pl.DataFrame:
     """For each site and key among `rows`, the first batch that holds an accepted row of it."""
     of_path = pl.DataFrame(
@@ -222,6 +256,7 @@ def _count_reasons(rows: pl.DataFrame) -> pl.DataFrame:
         .agg(
             rows=pl.len().cast(pl.Int64),
             would_have_replaced=pl.col("would_have_replaced").sum().cast(pl.Int64),
+            first_rows=pl.col("source_row").bottom_k(NUMBERED).sort().cast(pl.String).str.join(" "),
         )
         .select(REFUSED_REASONS.names())
     )

@@ -5,6 +5,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 from ingest.batches import Export, find_exports
 from ingest.checking import Account
+from ingest.dropping import keys_to_drop
+from ingest.forgotten import NOBODY
 from ingest.keys import Rekeying
 from ingest.mapping import parse_mapping
 from ingest.report import IngestReport, report_of
@@ -44,12 +46,14 @@ def ingest(
         site: parse_mapping(content, mapping_file(workspace, site))
         for site, content in contents.items()
     }
+    forgotten = keys_to_drop(workspace, exports.exports, rekeying)
     remove_leftovers(workspace)
 
     def ingest_one(export: Export) -> tuple[Unit, Account]:
         site = export.batch.site
-        digest = unit_digest(export, run, contents[site])
-        return ingest_unit(export, digest, workspace, mappings[site], rekeying)
+        theirs = forgotten.get(site, NOBODY)
+        digest = unit_digest(export, run, contents[site], theirs)
+        return ingest_unit(export, digest, workspace, mappings[site], rekeying, theirs)
 
     units, accounts = [], []
     for unit, account in _in_order(ingest_one, exports.exports):

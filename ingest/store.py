@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -16,6 +17,7 @@ import pyarrow.parquet
 from ingest.batches import Export
 from ingest.contract import contract_version
 from ingest.keys import fingerprint
+from ingest.places import cannot_be_read, place_fault
 from pipeline.errors import WrongUse, as_sentence, suggestion
 from pipeline.workspace import Workspace
 
@@ -45,12 +47,15 @@ def rules_version() -> bytes:
     return _hash(*(part for name, code in sources for part in (name.encode(), code)))
 
 
-def unit_digest(export: Export, run: bytes, mapping: bytes) -> str:
+def unit_digest(
+    export: Export, run: bytes, mapping: bytes, forgotten: frozenset[str] = frozenset()
+) -> str:
     """The name of a unit in the store: 32 hex digits over everything that its rows depend on."""
     batch = export.batch
     parts = [run, batch.site.encode(), batch.name.encode(), export.kind.name.encode(), mapping]
+    parts.append(" ".join(sorted(forgotten)).encode())
     for path in export.files:
-        parts += [path.name.encode(), _content_digest(path)]
+        parts += [os.fsencode(path.name), _content_digest(path)]
     return _hash(*parts).hex()[:32]
 
 
@@ -127,13 +132,20 @@ def remove_leftovers(workspace: Workspace) -> None:
 
 
 def _content_digest(path: Path) -> bytes:
-    """SHA-256 of a file's bytes; a folder has none."""
-    if path.is_dir():
-        return b"folder"
+    """SHA-256 of a file's bytes; of what is no file, why it is none.
+
+    Raises:
+        WrongUse: the system does not hand it over.
+    """
+    if fault := place_fault(path):
+        return fault.encode()
     digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(CHUNK_BYTES):
-            digest.update(chunk)
+    try:
+        with path.open("rb") as file:
+            while chunk := file.read(CHUNK_BYTES):
+                digest.update(chunk)
+    except OSError as error:
+        raise cannot_be_read(path, error) from None
     return digest.digest()
 
 

@@ -29,9 +29,16 @@ class Unit:
 
 
 def ingest_unit(
-    export: Export, digest: str, workspace: Workspace, mapping: SiteMapping, rekeying: Rekeying
+    export: Export,
+    digest: str,
+    workspace: Workspace,
+    mapping: SiteMapping,
+    rekeying: Rekeying,
+    forgotten: frozenset[str] = frozenset(),
 ) -> tuple[Unit, Account]:
     """Find a unit in the store by its digest, or check its files and write it there.
+
+    Rows that name a key of `forgotten` are dropped.
 
     The quarantine is written first: a unit is in the store once its accepted file is.
 
@@ -43,7 +50,12 @@ def ingest_unit(
     account = _stored_account(accepted, quarantine)
     cached = account is not None
     if account is None:
-        account = _check_and_store(export, accepted, quarantine, workspace, mapping, rekeying)
+        judge = Judge(
+            export.kind, export.batch.last_day, workspace.settings.protocol_codes, forgotten
+        )
+        account = _check_and_store(
+            export, judge, accepted, quarantine, workspace, mapping, rekeying
+        )
     else:
         prove_conservation(export, account)
     refused = quarantine if any(file["refused"] for file in account["files"]) else None
@@ -53,13 +65,13 @@ def ingest_unit(
 
 
 def prove_conservation(export: Export, account: Account) -> None:
-    """Rows read = accepted + refused + exact repeats, for each file.
+    """Rows read = accepted + refused + exact repeats + forgotten, for each file.
 
     Raises:
         DataRefused: naming the first file for which it does not hold.
     """
     for file in account["files"]:
-        out = file["accepted"] + file["refused"] + file["exact_repeats"]
+        out = file["accepted"] + file["refused"] + file["exact_repeats"] + file["forgotten"]
         if file["rows_read"] != out:
             raise DataRefused(
                 f"{export.batch.folder / file['file']}: {file['rows_read']} rows were read, but "
@@ -70,13 +82,13 @@ def prove_conservation(export: Export, account: Account) -> None:
 
 def _check_and_store(
     export: Export,
+    judge: Judge,
     accepted: Path,
     quarantine: Path,
     workspace: Workspace,
     mapping: SiteMapping,
     rekeying: Rekeying,
 ) -> Account:
-    judge = Judge(export.kind, export.batch.last_day, workspace.settings.protocol_codes)
     with scratch_folder(workspace) if is_large(export) else nullcontext() as scratch:
         checked = check_unit(export, judge, mapping.of(export.kind), rekeying, scratch)
         prove_conservation(export, checked.account)

@@ -164,6 +164,53 @@ def check(workspace: WorkspaceFolder = HERE) -> Job:
     return job
 
 
+@app.command("withdraw")
+def withdraw_batch(
+    batch: Annotated[str, typer.Option(metavar="SITE/BATCH", help="Like alder/2025-06.")],
+    workspace: WorkspaceFolder = HERE,
+    undo: Annotated[bool, typer.Option("--undo", help="Have it count again.")] = False,
+) -> Job:
+    """Have a batch count no longer; its files stay, and the harms in it stay listed."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            opened = Workspace.open(workspace)
+            with hold(opened.lock), recorded(opened, "withdraw", voice) as record:
+                from pipeline.withdrawing import take_back, withdraw
+
+                return (take_back if undo else withdraw)(opened, batch, voice, record)
+
+    return job
+
+
+@app.command("forget", context_settings={"allow_extra_args": True, "ignore_unknown_options": True})
+def forget_patient(
+    context: typer.Context,
+    patient: Annotated[
+        str, typer.Option(metavar="SITE/ID", help="ID is the clinic's own number.")
+    ] = "",
+    workspace: WorkspaceFolder = HERE,
+) -> Job:
+    """Erase a patient from all that is kept, and drop their rows from now on."""
+    has_more = bool(context.args)  # not said which: one may be the patient's number
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            if has_more or not patient:
+                raise WrongUse(
+                    "`lidcohort forget` was given too much or too little.",
+                    "Write `lidcohort forget --workspace DIR --patient SITE/ID`.",
+                )
+            opened = Workspace.open(workspace)
+            with hold(opened.lock), recorded(opened, "forget", voice) as record:
+                from pipeline.forgetting import forget
+                from pipeline.run import make_release
+
+                return forget(opened, patient, make_release, voice, record)
+
+    return job
+
+
 @app.command()
 def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""

@@ -1,6 +1,7 @@
 """The run record: one JSON line for each command that held the workspace.
 
-It holds no value of an export: of an unexpected error in ingest, only its type and its place.
+It holds no value of an export, and no patient's number: of an unexpected error where these are
+seen, only its type and its place.
 """
 
 import json
@@ -18,7 +19,7 @@ from pipeline.interruption import behind, heed_no_more
 from pipeline.voice import Voice
 from pipeline.workspace import Workspace
 
-STAGE_THAT_SEES_EXPORTS = "ingest"
+STAGES_THAT_SEE_EXPORTS = frozenset({"ingest", "forget"})
 ENDED_BADLY = frozenset({"failed", "interrupted", "refused"})
 
 
@@ -50,7 +51,7 @@ def recorded(workspace: Workspace, command: str, voice: Voice) -> Iterator[Run]:
         stage = voice.stages[-1].name if voice.stages else None
         fault = {"stage": stage, "what": failure.what, "next_step": failure.next_step}
         if not isinstance(error, LidcohortError):
-            fault |= _place(error, with_words=stage != STAGE_THAT_SEES_EXPORTS)
+            fault |= _place(error, with_words=stage not in STAGES_THAT_SEE_EXPORTS)
         if failure is raised:
             raise
         raise failure from raised

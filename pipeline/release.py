@@ -155,7 +155,7 @@ def prune(workspace: Workspace) -> list[str]:
     """Remove complete releases beyond the current one and the `releases.keep` newest others."""
     others = [
         (manifest["finished_at"], root)
-        for root in _release_folders(workspace)
+        for root in release_folders(workspace)
         if root != current(workspace.root) and (manifest := read_manifest(root)) is not None
     ]
     newest_first = sorted(others, key=lambda other: (other[0], other[1].name), reverse=True)
@@ -167,7 +167,7 @@ def prune(workspace: Workspace) -> list[str]:
 
 def sweep(workspace: Workspace) -> None:
     """Remove every release without a manifest: of failed runs, and of killed ones."""
-    for root in _release_folders(workspace):
+    for root in release_folders(workspace):
         if read_manifest(root) is None:
             remove(root)
 
@@ -193,7 +193,8 @@ def remove(root: Path) -> None:
         shutil.rmtree(root)
 
 
-def _release_folders(workspace: Workspace) -> list[Path]:
+def release_folders(workspace: Workspace) -> list[Path]:
+    """Every release's folder, complete or not."""
     return sorted(path for path in workspace.releases.iterdir() if path.is_dir())
 
 

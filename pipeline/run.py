@@ -22,6 +22,7 @@ from pipeline.errors import (
     in_words,
 )
 from pipeline.files import private_folder
+from pipeline.forgetting import finish_forgetting
 from pipeline.history import Run
 from pipeline.interruption import heed_no_more, was_interrupted
 from pipeline.release import Candidate
@@ -47,6 +48,7 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: whatever went wrong; `current` is then as it was.
     """
+    finish_forgetting(workspace, make_release, voice)
     report = _take_in(workspace, voice)
     candidate = releases.candidate(workspace, report)
     release, run.release = candidate.release, candidate.release.name
@@ -54,13 +56,7 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
         is_read = current(workspace.root) == release.root
         outcome = "nothing_new" if is_read else "current_again"
     else:
-        with _kept_if_it_fails(release, voice) as gates:
-            _assemble(workspace, release, report, voice)
-            _pass_gate(release, Gate.ARRIVAL, gates, voice)
-            _build(release, voice)
-            _pass_gate(release, Gate.BUILT, gates, voice)
-            _publish(release, voice)
-            _finish(candidate, gates, voice)
+        make_release(workspace, candidate, report, voice)
         outcome = "published"
     heed_no_more()
     releases.switch(workspace, release)
@@ -68,6 +64,24 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     releases.prune(workspace)
     releases.sweep(workspace)
     return _published(workspace, release, report, outcome)
+
+
+def make_release(
+    workspace: Workspace, candidate: Candidate, report: IngestReport, voice: Voice
+) -> None:
+    """Make a release from what ingest reports, through both gates, up to its manifest.
+
+    Raises:
+        LidcohortError: a gate refused it, or it could not be built.
+    """
+    release = candidate.release
+    with _kept_if_it_fails(release, voice) as gates:
+        _assemble(workspace, release, report, voice)
+        _pass_gate(release, Gate.ARRIVAL, gates, voice)
+        _build(release, voice)
+        _pass_gate(release, Gate.BUILT, gates, voice)
+        _publish(release, voice)
+        _finish(candidate, gates, voice)
 
 
 def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
@@ -239,6 +253,7 @@ def _published(
     lines = [
         OUTCOMES[outcome].format(release.name),
         *([why_refused] if refused else []),
+        *([f"Left out, as withdrawn: {in_short(report.withdrawn)}"] if report.withdrawn else []),
         f"Start page: {start_page}",
     ]
     return Answer(

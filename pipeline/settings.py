@@ -9,9 +9,9 @@ from typing import Annotated, Any, Literal, Self, cast, get_args
 from pydantic import (
     AfterValidator,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
-    PlainValidator,
     ValidationError,
     model_validator,
 )
@@ -46,7 +46,7 @@ def _ordered(window: tuple[float, float]) -> tuple[float, float]:
 
 
 Code = Annotated[str, Field(pattern=CODE_PATTERN)]
-Day = Annotated[date, PlainValidator(_day)]
+Day = Annotated[date, BeforeValidator(_day)]
 Days = Annotated[int, Field(strict=True, ge=0, le=3650)]
 Celsius = Annotated[float, Field(strict=True, ge=30, le=60)]
 Minutes = Annotated[float, Field(strict=True, ge=0, le=60)]
@@ -59,7 +59,7 @@ class _Section(BaseModel):
 
 class Group(_Section):
     name: str = "Unnamed group"
-    as_of: Annotated[date | Literal["latest"], PlainValidator(_as_of)] = "latest"
+    as_of: Annotated[date | Literal["latest"], BeforeValidator(_as_of)] = "latest"
     reference_protocol: str = MOST_USED
 
 

@@ -6,7 +6,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from ingest.batches import find_exports
+from ingest.dropping import keys_to_drop
+from ingest.forgotten import NOBODY, read_forgotten
+from ingest.keys import Rekeying
 from ingest.store import mapping_bytes, run_digest, unit_digest
+from ingest.withdrawn import read_withdrawn
 from pipeline import history, lock
 from pipeline import release as releases
 from pipeline.errors import WrongUse, in_short
@@ -16,6 +20,7 @@ from pipeline.voice import Answer
 from pipeline.workspace import Workspace
 
 LABEL_WIDTH = 11
+ERASING_UNFINISHED = "of a patient was cut short; `lidcohort run` finishes it"
 
 
 def status_of(workspace: Workspace) -> Answer:
@@ -30,10 +35,14 @@ def status_of(workspace: Workspace) -> Answer:
     failure = _killed(holder) if holder and not running else history.last_failure(workspace)
     waiting, fault = _waiting(workspace, manifest)
     published = _published(manifest) if manifest else None
+    withdrawn = ["/".join(batch.place) for batch in read_withdrawn(workspace)]
+    unfinished = bool(read_forgotten(workspace).unfinished)
     lines = {
         "Current": _current_line(published),
         **({"Running": f"{running}"} if running else {}),
         **({"Exports": fault} if fault else {"Waiting": _waiting_line(waiting, failure)}),
+        **({"Withdrawn": in_short(withdrawn)} if withdrawn else {}),
+        **({"Erasing": ERASING_UNFINISHED} if unfinished else {}),
         "Last run": _failure_line(failure),
     }
     return Answer(
@@ -44,6 +53,8 @@ def status_of(workspace: Workspace) -> Answer:
             "running": asdict(running) if running else None,
             "waiting": waiting,
             "exports_fault": fault,
+            "withdrawn": withdrawn,
+            "erasing_unfinished": unfinished,
             "last_failure": failure,
         },
     )
@@ -77,13 +88,20 @@ def _waiting(
     try:
         releases.refuse_another_key(workspace)
         exports = find_exports(workspace).exports
+        forgotten = keys_to_drop(workspace, exports, Rekeying(workspace.key))
     except WrongUse as fault:
         return [], str(fault)
     run = run_digest(workspace)
     waiting = {
         f"{export.batch.site}/{export.batch.name}/{export.kind.name}": None
         for export in exports
-        if unit_digest(export, run, mapping_bytes(workspace, export.batch.site)) not in published
+        if unit_digest(
+            export,
+            run,
+            mapping_bytes(workspace, export.batch.site),
+            forgotten.get(export.batch.site, NOBODY),
+        )
+        not in published
     }
     return list(waiting), None
 

@@ -63,6 +63,16 @@ class Workspace:
     def lock(self) -> Path:
         return lock_file(self.root)
 
+    @property
+    def withdrawn(self) -> Path:
+        """Names the batches that no longer count, and the harms they told of."""
+        return self.root / "withdrawn.json"
+
+    @property
+    def forgotten(self) -> Path:
+        """Holds the keys of patients whose rows are dropped on arrival."""
+        return self.root / "forgotten.json"
+
     def as_of(self, day: date | None) -> Self:
         """The same workspace, read as of another day than group.toml says."""
         if day is None:

@@ -4,7 +4,9 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from ingest.contract import KINDS_BY_NAME
+import polars as pl
+
+from ingest.contract import KINDS_BY_NAME, TEMPERATURES
 from pipeline.errors import WrongUse
 from synthetic_data.bookkeeping import ROWS_A_CHUNK, keep_books
 from synthetic_data.expected import expected_tables
@@ -24,6 +26,7 @@ from synthetic_data.truth import (
 )
 
 LAST_MONTH = "2026-10"
+LOG_COUNTS_AS_ROWS = 20
 WORKERS = 2  # chunks at a time; what is written does not depend on it
 
 
@@ -69,6 +72,14 @@ def make_exports(
     write_expected(folder / "truth", *expected_tables(parameters, covered))
 
 
+def _share_of_rows(dirty_share: float, kind: str, rows: pl.DataFrame) -> float:
+    """A log counts as a few rows: were each sample one, hardly a log would be without a fault."""
+    if kind != TEMPERATURES.name or rows.is_empty():
+        return dirty_share
+    logs = rows.select("session_id", "eye").n_unique()
+    return dirty_share * LOG_COUNTS_AS_ROWS * logs / rows.height
+
+
 def write_chunk(
     folder: Path, chunk: Chunk, dirty_share: float, parameters: Parameters, own_forms: bool
 ) -> Ledger:
@@ -83,7 +94,7 @@ def write_chunk(
             months=chunk.months,
             full=chunk.site.exports == "full",
             typed=chunk.site.typed,
-            share=dirty_share,
+            share=_share_of_rows(dirty_share, name, rows),
             first_id=chunk.position * ROWS_A_CHUNK + 1,
             own_column=chunk.site.column_of_its_own if name == "visits" and dirty_share else None,
             wide=chunk.site.assesses_in_rows and name == "outcomes",

@@ -31,8 +31,8 @@ def arrived(source: Source, clinic: Clinic) -> Table:
     rows = _found(source, "quality.files", clinic)
     rows.sort(key=lambda row: row["batch"], reverse=True)
     return table(
-        "Every file: rows read = accepted + refused + repeats",
-        ("Batch", "kind", "file", "rows read", "accepted", "refused", "exact repeats"),
+        "Every file: rows read = accepted + refused + repeats + forgotten",
+        ("Batch", "kind", "file", *words.FILE_COUNTS.values()),
         [
             (
                 row["batch"],
@@ -40,7 +40,7 @@ def arrived(source: Source, clinic: Clinic) -> Table:
                 row["file"],
                 *(
                     "whole file refused" if row["file_refused"] else source.count(row[column])
-                    for column in ("rows_read", "accepted", "refused", "exact_repeats")
+                    for column in words.FILE_COUNTS
                 ),
             )
             for row in rows

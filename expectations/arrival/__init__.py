@@ -49,20 +49,28 @@ def mean_as_usual(when: Condition) -> Expectation:
 DECLARATIONS: tuple[Declaration, ...] = (
     Declaration(
         "rows_conserved",
-        "Each row read from a file was accepted, refused, or an exact repeat, and lies where it "
-        "was put.",
+        "Each row read from a file was accepted, refused, an exact repeat, or a forgotten "
+        "patient's, and lies where it was put.",
         "Rows got lost or came twice on the way from a file to where they are kept.",
         "A row got lost or came twice on the way: clear accepted/ and quarantine/ and run again.",
         STOP,
         "file_rows",
         none_in(
             """
-            select key, rows_read, accepted, refused, exact_repeats, stored_accepted, stored_refused
+            select
+                key,
+                rows_read,
+                accepted,
+                refused,
+                exact_repeats,
+                forgotten,
+                stored_accepted,
+                stored_refused
             from {batch}
             where
                 not file_refused
                 and (
-                    rows_read <> accepted + refused + exact_repeats
+                    rows_read <> accepted + refused + exact_repeats + forgotten
                     or accepted <> stored_accepted
                     or refused <> stored_refused
                 )

@@ -25,6 +25,7 @@ select
     files.accepted,
     files.refused,
     files.exact_repeats,
+    files.forgotten,
     coalesce(stored.accepted, 0) as stored_accepted,
     coalesce(stored.refused, 0) as stored_refused,
     files.file_refused,

@@ -37,7 +37,8 @@ told as (
         event,
         severity,
         serious,
-        false as was_refused
+        false as was_refused,
+        false as was_withdrawn
     from entries
     where event is not null
 
@@ -47,9 +48,11 @@ told as (
         site,
         harm_key as harm,
         event,
-        0 as severity,
-        false as serious,
-        true as was_refused
+        case severity when 'mild' then 1 when 'moderate' then 2 when 'severe' then 3 else 0 end
+            as severity,
+        coalesce(serious, false) as serious,
+        withdrawn_last_day is null as was_refused,
+        withdrawn_last_day is not null as was_withdrawn
     from refused_harms
 ),
 
@@ -135,6 +138,7 @@ compared as (
                 and standing.severity >= told.severity
                 and standing.serious >= told.serious
                 then null
+            when told.was_withdrawn then 'withdrawn'
             when told.was_refused then 'refused'
             when standing.harm is null then 'withdrawn'
             else 'lowered'

@@ -2,7 +2,11 @@
 
 from expectations.declaration import Declaration, none_in
 from expectations.report import Severity
-from expectations.thresholds import COURSES_JUDGED_FOR_EYES, ONE_EYE_SHARE_WARNED
+from expectations.thresholds import (
+    COURSES_JUDGED_FOR_EYES,
+    ONE_EYE_SHARE_WARNED,
+    PLATEAUS_APART_WARNED_C,
+)
 
 DECLARATIONS = (
     Declaration(
@@ -24,5 +28,29 @@ DECLARATIONS = (
             """
         ),
         rows_at_least=0,  # a site may give maintenance sessions only
+    ),
+    Declaration(
+        "logs_agree_with_plateaus",
+        f"No temperature log's plateau differs by more than {PLATEAUS_APART_WARNED_C} C from the "
+        "plateau temperature recorded for its session and eye.",
+        f"A temperature log's plateau differs by more than {PLATEAUS_APART_WARNED_C} C from the "
+        "plateau temperature recorded for its session and eye.",
+        "A log's plateau is its mean over time from two minutes after its start on. Ask the clinic "
+        "which of the two is wrong: the log may belong to another session or the other eye, or its "
+        "sensor may read wrongly.",
+        Severity.WARN,
+        "courses.session_doses",
+        none_in(
+            f"""
+            select
+                doses.site || '/' || doses.session_key || '/' || doses.eye as key,
+                cast(doses.plateau_c as decimal(18, 1)) as logged,
+                cast(eyes.plateau_temp_c as decimal(18, 1)) as recorded
+            from {{batch}} as doses
+            inner join courses.session_eyes as eyes using (site, session_key, eye)
+            where abs(doses.plateau_c - eyes.plateau_temp_c) > {PLATEAUS_APART_WARNED_C}
+            """
+        ),
+        rows_at_least=0,  # perhaps no clinic keeps logs
     ),
 )

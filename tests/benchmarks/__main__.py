@@ -1,4 +1,4 @@
-"""Measures the job: `uv run python -m tests.benchmarks [--patients N]`.
+"""Measures the job: `uv run python -m tests.benchmarks [--patients N] [--doses-only]`.
 
 Everything is measured in one go on one machine, so that the ratios hold whatever the machine.
 """
@@ -21,6 +21,7 @@ from pipeline.workspace import Release, Workspace, key_file
 from synthetic_data import make_exports
 from tests.benchmarks.bare import count_seconds, sql_seconds
 from tests.benchmarks.comparison import GRAINS, differences
+from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
 from tests.benchmarks.macros import GROUPS, macro_seconds
 
 LIDCOHORT = [str(Path(sys.executable).with_name("lidcohort"))]
@@ -32,19 +33,25 @@ Stages = Mapping[str, Mapping[str, float]]
 
 
 def main() -> None:
-    """Measure the demo, a large group, the card tables and the macros; print a table of each."""
+    """Measure macros, the demo, a large group, card tables and doses; print a table of each."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--demo-patients", type=int, default=3000)
     parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
     parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
     parser.add_argument("--courses", type=int, default=1_000_000, help="that the macros go over")
+    parser.add_argument("--samples", type=int, default=65_000_000, help="of temperature logs")
     parser.add_argument("--macros-only", action="store_true", help="measure nothing else")
+    parser.add_argument("--doses-only", action="store_true", help="measure nothing else")
     asked = parser.parse_args()
-    measure_macros(asked.courses)
+    if not asked.doses_only:
+        measure_macros(asked.courses)
     if asked.macros_only:
         return
     with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
         folder = Path(scratch)
+        measure_doses(folder / "doses", asked.samples)
+        if asked.doses_only:
+            return
         measure_demo(folder / "demo", asked.demo_patients)
         measure_large(folder / "large", asked.patients)
         measure_cards(folder / "cards", asked.card_patients or asked.patients)
@@ -119,6 +126,26 @@ def measure_cards(root: Path, patients: int) -> None:
     CONSOLE.print(table)
     if apart:
         sys.exit("\n".join(apart))
+
+
+def measure_doses(root: Path, samples: int) -> None:
+    """Thermal doses of irregular logs, against the bare sum of the same accepted Parquet."""
+    release = invent_logs(root, samples)
+    bare, *rest = dose_times(release)
+    table = Table(
+        "temperature logs",
+        *("seconds", "ratio", "processor seconds", "ratio"),
+        title=f"{samples:,} samples, memory limit {DOSES_MEMORY}",
+    )
+    for told in (bare, *rest):
+        table.add_row(
+            told.what,
+            f"{told.seconds:.2f}",
+            f"{told.seconds / bare.seconds:.1f}",
+            f"{told.processor_seconds:.2f}",
+            f"{told.processor_seconds / bare.processor_seconds:.1f}",
+        )
+    CONSOLE.print(table)
 
 
 def measure_macros(courses: int) -> None:

@@ -41,12 +41,12 @@ def _count(connection: duckdb.DuckDBPyConnection, reader: str, files: list[str])
 
 def sql_seconds(release: Release) -> float:
     """Seconds that the SQL of every model and data test takes, sent to DuckDB without dbt."""
-    nodes = _compiled(release)
+    nodes = compiled(release)
     parents = {
         name: [parent for parent in node["depends_on"]["nodes"] if parent in nodes]
         for name, node in nodes.items()
     }
-    statements = [_statement(nodes[name]) for name in TopologicalSorter(parents).static_order()]
+    statements = [statement(nodes[name]) for name in TopologicalSorter(parents).static_order()]
     # The compiled SQL names the database, and DuckDB names it after its file.
     with (
         tempfile.TemporaryDirectory() as scratch,
@@ -62,7 +62,7 @@ def sql_seconds(release: Release) -> float:
         return time.monotonic() - began
 
 
-def _compiled(release: Release) -> dict[str, dict[str, Any]]:
+def compiled(release: Release) -> dict[str, dict[str, Any]]:
     """dbt's own account of each model and data test, with the SQL it would send."""
     with tempfile.TemporaryDirectory() as scratch, build._environment(release):
         compilation = dbtRunner().invoke(
@@ -81,7 +81,7 @@ def _compiled(release: Release) -> dict[str, dict[str, Any]]:
     }
 
 
-def _statement(node: dict[str, Any]) -> str:
+def statement(node: dict[str, Any]) -> str:
     if node["resource_type"] == "test":
         return f"select count(*) from ({node['compiled_code']})"
     kind = node["config"]["materialized"]

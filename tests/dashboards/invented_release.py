@@ -39,10 +39,14 @@ create table staging.stg_sites (site varchar, label varchar, exports varchar, po
 create table staging.stg_batches (site varchar, batch varchar, first_day date, last_day date,
     position bigint);
 create table quality.files (site varchar, batch varchar, kind varchar, file varchar, bytes bigint,
-    rows_read bigint, accepted bigint, refused bigint, exact_repeats bigint, file_refused boolean,
-    file_reason varchar);
+    rows_read bigint, accepted bigint, refused bigint, exact_repeats bigint,
+    forgotten bigint, file_refused boolean, file_reason varchar);
 create table quality.refused_reasons (site varchar, batch varchar, kind varchar, file varchar,
-    column_name varchar, reason varchar, rows bigint, would_have_replaced bigint);
+    column_name varchar, reason varchar, rows bigint, would_have_replaced bigint,
+    first_rows varchar);
+create table quality.refusal_changes (site varchar, batch varchar, kind varchar, finding varchar,
+    column_name varchar, reason varchar, times bigint, times_before bigint, change bigint,
+    rows_read bigint, rows_read_before bigint);
 create table quality.flagged_values (site varchar, batch varchar, kind varchar, file varchar,
     column_name varchar, reason varchar, flagged bigint);
 create table quality.harms_to_settle (site varchar, harm_key varchar, why varchar, event varchar,
@@ -134,12 +138,12 @@ def _insert_quality(connection: duckdb.DuckDBPyConnection) -> None:
             )
             for kind in ("visits", "sessions", "outcomes"):
                 connection.execute(
-                    "insert into quality.files values (?, ?, ?, ?, 9000, 120, 115, 4, 1, false, null)",
+                    "insert into quality.files values (?, ?, ?, ?, 9000, 120, 112, 4, 1, 3, false, null)",
                     [site, month, kind, f"{kind}.csv"],
                 )
     connection.execute(
         "insert into quality.files values "
-        "('birch', '2026-04', 'patients', 'patients.csv', 900, 0, 0, 0, 0, true,"
+        "('birch', '2026-04', 'patients', 'patients.csv', 900, 0, 0, 0, 0, 0, true,"
         " 'a column seems to hold birth dates')"
     )
     reasons = (
@@ -150,12 +154,20 @@ def _insert_quality(connection: duckdb.DuckDBPyConnection) -> None:
     for reason in reasons:
         connection.execute(
             "insert into quality.refused_reasons values "
-            "('alder', '2026-04', 'outcomes', 'outcomes.csv', 'value', ?, 3, 1)",
+            "('alder', '2026-04', 'outcomes', 'outcomes.csv', 'value', ?, 3, 1, '5 9 21')",
             [reason],
         )
     connection.execute(
         "insert into quality.flagged_values values "
         "('alder', '2026-04', 'sessions', 'sessions.csv', 'plateau_temp_c', 'above_range', 2)"
+    )
+    connection.execute(
+        "insert into quality.refusal_changes values "
+        "('alder', '2026-03', 'outcomes', 'row_refused', 'value', 'missing', 1, 0, 1, 120, 0),"
+        "('alder', '2026-04', 'outcomes', 'row_refused', 'value', 'missing', 3, 1, 2, 120, 120),"
+        "('alder', '2026-04', 'outcomes', 'row_refused', 'eye', 'missing', 0, 5, -5, 120, 120),"
+        "('alder', '2026-04', 'visits', 'value_flagged', '=1+1', 'unknown_column', 7, 7, 0, 120,"
+        " 120)"
     )
     connection.execute(
         "insert into quality.harms_to_settle values "

@@ -152,6 +152,7 @@ class Inputs:
             "accepted": accepted,
             "refused": refused,
             "exact_repeats": 0,
+            "forgotten": 0,
             "file_refused": False,
             "file_reason": None,
         } | self.counted.get((site, month, kind), {})

@@ -229,6 +229,23 @@ def a_harm_stands_in_a_refused_row(inputs):
 
 
 @breaks("harms_settled")
+def a_harm_stands_in_a_withdrawn_batch(inputs):
+    inputs.refused_harms = [
+        HARM | {"event": "burn", "batch": "2024-08-15", "withdrawn_last_day": date(2024, 8, 15)}
+    ]
+
+
+@breaks()
+def forgotten_rows_are_counted_apart(inputs):
+    inputs.counted[SITE, NEWEST, "treatments"] = {"rows_read": 3, "forgotten": 3}
+
+
+@breaks("rows_conserved")
+def forgotten_rows_are_not_counted(inputs):
+    inputs.counted[SITE, NEWEST, "treatments"] = {"rows_read": 3, "forgotten": 2}
+
+
+@breaks("harms_settled")
 def a_session_no_longer_tells_of_its_harm(inputs):
     told = dict(inputs.accepted[SITE, OLDEST, "sessions"][0])
     inputs.accepted[SITE, OLDEST, "sessions"][0]["adverse_event"] = "burn"

@@ -335,6 +335,10 @@ SPOILED = {
         "update courses.evaluations set assessed_date = date '2025-01-01'",
         {"dates_within_cutoff"},
     ),
+    "a log hotter than its plateau": (
+        "update courses.session_doses set plateau_c = 42.500001 where site = 'birch'",
+        {"logs_agree_with_plateaus"},
+    ),
     "eyes treated on different days": (
         "create table courses.more as from courses.courses cross join range(5) as times (i); "
         "delete from courses.courses; "

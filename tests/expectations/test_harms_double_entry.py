@@ -11,14 +11,19 @@ from expectations.arrival import measure
 from models.build import run_dbt
 
 CHANGES, FULL = "alder", "birch"
-OLDER, NEWER = "2024-07", "2024-08"
+OLDER, WITHDRAWN, NEWER = "2024-07", "2024-08-15", "2024-08"
+WITHDRAWN_DAYS_END = date(2024, 8, 15)
 DAY = date(2024, 7, 10)
 ENTRIES = ("absent", None, "none", "burn")
 NEWER_ENTRIES = (*ENTRIES, "redness")
-REFUSALS = (None, (OLDER, "burn"), (NEWER, "burn"), (OLDER, "unknown"), (NEWER, "unknown"))
+REFUSALS = (None, *product((OLDER, WITHDRAWN, NEWER), ("burn", "unknown")))
 REPORTS = ("absent", ("burn", "mild", None), ("burn", "severe", None), ("burn", "mild", True))
 NEWER_REPORTS = (*REPORTS, ("redness", "severe", True))
-REFUSED_REPORTS = (None, (NEWER, "burn"), (NEWER, "unknown"))
+REFUSED_REPORTS = (
+    None,
+    *product((NEWER, WITHDRAWN), ("burn", "unknown")),
+    (WITHDRAWN, "burn", "severe", True),
+)
 
 Case = tuple[Any, ...]
 
@@ -50,7 +55,7 @@ def found(inputs) -> dict[str, dict[str, str]]:
 
 
 def add_session(inputs, site: str, case: Case) -> None:
-    """A session told of in two batches, or refused in one of them."""
+    """A session told of in two batches, or refused in one of them, or in one withdrawn."""
     older, newer, refusal = case
     row = {
         "session_key": inputs.key_of("session", case),
@@ -68,7 +73,7 @@ def add_session(inputs, site: str, case: Case) -> None:
 
 
 def add_report(inputs, site: str, case: Case) -> None:
-    """A report made in two batches, or refused in one of them."""
+    """A report made in two batches, or refused in one of them, or in one withdrawn."""
     older, newer, refusal = case
     for batch, told in ((OLDER, older), (NEWER, newer)):
         if told != "absent":
@@ -90,13 +95,16 @@ def report_of(inputs, case: object, told: tuple[str, str, bool | None]) -> dict[
     }
 
 
-def refuse(inputs, site: str, kind: str, row: dict, harm: str, refusal: tuple[str, str]) -> None:
-    batch, event = refusal
+def refuse(inputs, site: str, kind: str, row: dict, harm: str, refusal: Case) -> None:
+    batch, event, *as_reported = refusal
     keys = {name: value for name, value in row.items() if name.endswith("_key") or name == "eye"}
-    inputs.refused[site, batch, kind].append(keys)
-    inputs.refused_harms.append(
-        keys | {"site": site, "batch": batch, "kind": kind, "harm_key": harm, "event": event}
-    )
+    told = {"site": site, "batch": batch, "kind": kind, "harm_key": harm, "event": event}
+    told |= dict(zip(("severity", "serious"), as_reported, strict=False))
+    if batch == WITHDRAWN:
+        told["withdrawn_last_day"] = WITHDRAWN_DAYS_END
+    else:
+        inputs.refused[site, batch, kind].append(keys)
+    inputs.refused_harms.append(keys | told)
 
 
 def read(database, query: str) -> dict[str, str]:

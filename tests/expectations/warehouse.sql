@@ -52,8 +52,18 @@ select
     site,
     patient_key,
     session_date,
-    eye
+    eye,
+    session_key,
+    41.5::decimal(18, 6) as plateau_temp_c
 from staging.stg_sessions;
+
+create table courses.session_doses as
+select
+    site,
+    session_key,
+    eye,
+    case eye when 'left' then 42.5 else 40.5 end::decimal(18, 6) as plateau_c
+from courses.session_eyes;
 
 create table courses.courses as
 select

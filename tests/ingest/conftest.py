@@ -5,6 +5,7 @@ from datetime import date
 
 import pytest
 
+from ingest import gathering, reading
 from pipeline.workspace import Workspace
 from tests.ingest.invented import SECRET, Exports, settings
 
@@ -22,3 +23,13 @@ def make_exports(tmp_path) -> Callable[..., Exports]:
 @pytest.fixture
 def exports(make_exports) -> Exports:
     return make_exports()
+
+
+@pytest.fixture
+def small_memory(monkeypatch):
+    """All but the smallest units are kept on the disk, in small parts."""
+    monkeypatch.setattr(reading, "WHOLE_BYTES", 4096)
+    monkeypatch.setattr(reading, "BLOCK_BYTES", 2048)
+    monkeypatch.setattr(gathering, "WHOLE_BYTES", 4096)
+    monkeypatch.setattr(gathering, "IN_MEMORY_BYTES", 4096)
+    monkeypatch.setattr(gathering, "PART_ROWS", 50)

@@ -64,7 +64,7 @@ def test_every_row_is_accounted_for(data, kind):
         assert accepted.schema == kind.stored_schema
         grain = accepted.select(kind.stored_grain)
         assert grain.null_count().sum_horizontal()[0] == 0
-        assert grain.is_unique().all() or kind.unit_is_one_file
+        assert grain.is_unique().all()
 
 
 SOUND_FILE = as_csv(

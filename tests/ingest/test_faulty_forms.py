@@ -24,7 +24,11 @@ NOT_UTF8 = (
     "Line {} is not UTF-8; save it as CSV in UTF-8, or if it is Windows-1252, say "
     'encoding = "windows-1252" in mappings/alder.toml.'
 )
-NUL = "Line {} holds a NUL byte, as no text does; export it again."
+NO_HEADER = (
+    "Its row {} names no column of outcomes, so it is no header; put the header there, such as "
+    "{},..., or correct header_row or delimiter in mappings/alder.toml."
+)
+NUL = "Line {} holds a NUL byte, as no text does; export it as CSV in UTF-8."
 OPEN_QUOTE = (
     "Row {} runs over several lines, so a quotation mark is probably not closed; correct it and "
     "export again."
@@ -106,17 +110,24 @@ WHOLE_FILES = (
     Faulty("a gzip cut off", gzip.compress(text(HEADER + ROW * 999))[:-9], NO_GZIP, "csv.gz"),
     Faulty("a gzip with a slip", gzip.compress(text(SOUND))[:-6] + b"xxxxxx", NO_GZIP, "csv.gz"),
     Faulty("text named gzip", text(SOUND), NO_GZIP, "csv.gz"),
-    Faulty("gzip named text", gzip.compress(text(SOUND), mtime=1), NUL.format(1)),
+    Faulty("gzip named text", gzip.compress(text(SOUND), mtime=1),
+           "It holds gzip, not text; unpack it, or let its name end in .csv.gz."),
     Faulty("a header twice in a row", text("outcome_id," + SOUND),
            "The column outcome_id stands in it twice; leave one out."),
     Faulty("a header with a column missing", text(SOUND.replace(",eye", ",side")),
            "The required column eye is missing; add it and export again."),
-    Faulty("no header", text(ROW),
-           "The required column outcome_id is missing; add it and export again."),
+    Faulty("no header", text(ROW), NO_HEADER.format(1, "outcome_id")),
+    Faulty("a title above the header", text("Outcomes of March\n" + SOUND),
+           NO_HEADER.format(1, "outcome_id")),
+    Faulty("a title where the header is said to be", text("\nOutcomes of March\n" + SOUND),
+           NO_HEADER.format(2, "Seen"),
+           mapping='header_row = 2\n[outcomes.columns]\nassessed_date = "Seen"'),
+    Faulty("a byte order mark alone", text("", "utf-16"),
+           "It is empty; export it again, with the header at least."),
     Faulty("bars", text(SOUND.replace(",", "|")),
            "Its columns are parted by bars; export it with commas."),
     Faulty("100 000 columns", text(HEADER.strip() + ",x" * 100_000 + "\n"),
-           "It has 100006 columns, over 2000; export fewer."),
+           "It has 100,006 columns, more than 2,000; export fewer."),
     Faulty("a quotation mark left open in the header", text('"' + SOUND),
            "Its first line is no header of columns; correct it."),
     Faulty("a quotation mark left open", text(HEADER + ROW + '"' + ROW + ROW),
@@ -135,7 +146,8 @@ WHOLE_FILES = (
     Faulty("Parquet cut off", parquet(outcome_id=["O1"])[:-5], NOT_AS_NAMED, "parquet"),
     Faulty("Parquet of nothing", b"", NOT_AS_NAMED, "parquet"),
     Faulty("Parquet with lists", parquet(**{name: [["a"]] for name in HEADER.strip().split(",")}),
-           "A column of it holds lists or bytes; export single values.", "parquet"),
+           "Column 1 of it holds no texts, numbers, days or yes and no; export it as such or leave "
+           "it out.", "parquet"),
     Faulty("Parquet with a column missing", parquet(outcome_id=["O1"]),
            "The required column patient_id is missing; add it and export again.", "parquet"),
     Faulty("XLSX that is none", text(SOUND), NO_XLSX, "xlsx"),

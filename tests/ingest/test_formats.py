@@ -71,7 +71,7 @@ class TestEncodings:
                                 'encoding = "utf-16-be"; correct one of the two.'),
         ("utf-16-le", "utf-16", "Its bytes do not begin with a byte order mark; say utf-16-le or "
                                 "utf-16-be as its encoding in mappings/alder.toml."),
-        ("utf-16-le", None, "Line 1 holds a NUL byte, as no text does; export it again."),
+        ("utf-16-le", None, "Line 1 holds a NUL byte, as no text does; export it as CSV in UTF-8."),
     )  # fmt: skip
 
     @pytest.mark.parametrize(("encoding", "said", "reason"), REFUSED)
@@ -114,7 +114,8 @@ class TestSeparators:
         exports.map('delimiter = ";"')
         exports.write_bytes("patients.csv", b"patient_id,status\nP1,active\n")
         assert told(exports)["file_reason"] == (
-            "The required column patient_id is missing; add it and export again."
+            "Its row 1 names no column of patients, so it is no header; put the header there, such "
+            "as patient_id,..., or correct header_row or delimiter in mappings/alder.toml."
         )
 
     def test_two_that_both_give_the_columns(self, exports):

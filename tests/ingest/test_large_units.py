@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from ingest import gathering, reading
+from ingest import gathering
 from pipeline.errors import DataRefused
 from tests.ingest.invented import SOUND, as_csv
 from tests.ingest.test_store import same
@@ -56,15 +56,6 @@ def rows(exports):
         for kind in ("visits", "sessions", "temperatures")
         for store in ("accepted", "refused")
     }
-
-
-@pytest.fixture
-def small_memory(monkeypatch):
-    monkeypatch.setattr(reading, "WHOLE_BYTES", 4096)
-    monkeypatch.setattr(reading, "BLOCK_BYTES", 2048)
-    monkeypatch.setattr(gathering, "WHOLE_BYTES", 4096)
-    monkeypatch.setattr(gathering, "IN_MEMORY_BYTES", 4096)
-    monkeypatch.setattr(gathering, "PART_ROWS", 50)
 
 
 def test_it_gives_the_same_rows_counts_and_harms(many, request):

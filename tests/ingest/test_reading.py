@@ -10,6 +10,7 @@ import pytest
 from ingest import reading
 from ingest.contract import PATIENTS, VISITS
 from ingest.reading import read_blocks
+from pipeline.errors import WrongUse
 from tests.ingest.invented import SOUND, as_csv
 
 HEADER = b"patient_id,status\n"
@@ -189,11 +190,13 @@ class TestRefusedFiles:
     def test_a_row_longer_than_a_block(self, exports, monkeypatch):
         monkeypatch.setattr(reading, "BLOCK_BYTES", 1 << 20)
         reason = refusal(exports, HEADER + b"P1," + b"x" * (3 << 20) + b"\nP2,active\n")
-        assert reason.startswith("A row is longer than 1 MB")
+        assert reason.startswith("A row is longer than 1,048,576 bytes")
 
     def test_too_many_columns(self, exports):
         header = b",".join([b"patient_id", b"status", *(b"c%d" % n for n in range(100_000))])
-        assert refusal(exports, header + b"\nP1,active\n").startswith("It has 100002 columns")
+        assert refusal(exports, header + b"\nP1,active\n").startswith(
+            "It has 100,002 columns, more than 2,000"
+        )
 
     def test_a_cut_off_gzip(self, exports):
         content = gzip.compress(HEADER + b"P1,active\n" * 1000)[:-20]
@@ -227,7 +230,7 @@ class TestRefusedFiles:
             patched.setattr(type(path), "open", refuse)
             with pytest.raises(PermissionError, match="Permission denied"):
                 list(read_blocks(path, PATIENTS))
-            with pytest.raises(PermissionError, match="Permission denied"):
+            with pytest.raises(WrongUse, match=r"patients.csv cannot be read: Permission denied"):
                 exports.read()
         assert exports.read().files["file_refused"].to_list() == [False]
 
@@ -314,7 +317,7 @@ class TestParquet:
             exports.folder() / "patients.parquet"
         )
         report = exports.read()
-        assert report.files["file_reason"][0].startswith("A column of it holds lists or bytes")
+        assert report.files["file_reason"][0].startswith("Column 1 of it holds no texts")
 
     def test_no_row_at_all(self, exports):
         empty = {column.name: pl.Series([], dtype=pl.String) for column in VISITS.columns}

@@ -148,7 +148,11 @@ class TestSamplesOfOneTime:
         )
         assert counts(exports) == [("temperatures.csv", 4, 0, 0)]
 
-    def test_each_file_is_a_unit_of_its_own(self, exports):
-        exports.write("temperatures", {}, file="temperatures-1.csv")
-        exports.write("temperatures", {"session_id": "S2"}, file="temperatures-2.csv")
-        assert len(exports.read().units) == 2
+    def test_in_two_files_they_are_averaged_too(self, exports):
+        exports.write("temperatures", {"temp_c": "41"}, file="temperatures-1.csv")
+        exports.write("temperatures", {"temp_c": "42"}, file="temperatures-2.csv")
+        assert counts(exports) == [
+            ("temperatures-1.csv", 1, 0, 0),
+            ("temperatures-2.csv", 0, 0, 1),
+        ]
+        assert exports.accepted("temperatures")["temp_c"].to_list() == [Decimal("41.5")]

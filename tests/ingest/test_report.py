@@ -133,14 +133,16 @@ class TestQuarantine:
 class TestConservation:
     def account(self, **changes: int) -> Account:
         file = {"file": "visits.csv", "rows_read": 10, "accepted": 7, "refused": 2}
-        return {"files": [file | {"exact_repeats": 1} | changes]}
+        return {"files": [file | {"exact_repeats": 1, "forgotten": 0} | changes]}
 
     def test_rows_that_are_all_accounted_for_pass(self, exports):
         exports.write("visits", {})
         export = self.export(exports)
         prove_conservation(export, self.account())
 
-    @pytest.mark.parametrize("part", ["rows_read", "accepted", "refused", "exact_repeats"])
+    @pytest.mark.parametrize(
+        "part", ["rows_read", "accepted", "refused", "exact_repeats", "forgotten"]
+    )
     def test_a_row_too_many_anywhere_stops_the_run(self, exports, part):
         exports.write("visits", {})
         account = self.account()

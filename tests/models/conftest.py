@@ -54,6 +54,7 @@ ARRIVALS: dict[str, dict[str, Any]] = {
         "accepted": pl.Int64,
         "refused": pl.Int64,
         "exact_repeats": pl.Int64,
+        "forgotten": pl.Int64,
         "file_refused": pl.Boolean,
         "file_reason": pl.String,
     },
@@ -66,6 +67,7 @@ ARRIVALS: dict[str, dict[str, Any]] = {
         "reason": pl.String,
         "rows": pl.Int64,
         "would_have_replaced": pl.Int64,
+        "first_rows": pl.String,
     },
     "flagged_values": {
         "site": pl.String,
@@ -88,6 +90,9 @@ ARRIVALS: dict[str, dict[str, Any]] = {
         "event_date": pl.Date,
         "source_file": pl.String,
         "source_row": pl.Int64,
+        "severity": pl.String,
+        "serious": pl.Boolean,
+        "withdrawn_last_day": pl.Date,
     },
 }
 

@@ -81,6 +81,15 @@ def refused(batch: str, key: str, event: str, kind: str = "sessions") -> dict[st
     }
 
 
+def in_a_withdrawn_batch(
+    key: str, event: str, kind: str = "sessions", severity: str | None = None
+) -> dict[str, Any]:
+    return refused("2025-03-15", key, event, kind) | {
+        "severity": severity,
+        "withdrawn_last_day": date(2025, 3, 15),
+    }
+
+
 SESSIONS = [
     entry("2025-01", "kept", "burn"),
     entry("2025-02", "kept", "burn"),
@@ -114,6 +123,7 @@ REPORTS = [
     report("2025-02", "serious_no_more", "burn", "mild"),
     report("2025-01", "another_harm", "burn", "mild"),
     report("2025-02", "another_harm", "other", "severe"),
+    report("2025-02", "milder_before", "burn", "mild"),
 ]
 REFUSED = [
     refused("2025-01", "refused_only", "burn"),
@@ -123,6 +133,11 @@ REFUSED = [
     refused("2025-02", "stood_before", "swelling"),
     refused("2025-01", "read_later", "unknown"),
     refused("2025-02", "unread", "unknown"),
+    in_a_withdrawn_batch("only_there", "burn"),
+    in_a_withdrawn_batch("kept", "burn"),
+    in_a_withdrawn_batch("never_any", "blister"),
+    in_a_withdrawn_batch("graver", "burn", "adverse_events", "severe"),
+    in_a_withdrawn_batch("milder_before", "burn", "adverse_events", "severe"),
 ]
 
 
@@ -166,7 +181,12 @@ def test_lowered_harms_are_listed(listed: dict[str, list[Any]]) -> None:
 
 def test_withdrawn_harms_are_listed(listed: dict[str, list[Any]]) -> None:
     withdrawn = {key: rest for key, rest in listed.items() if rest[1] == "withdrawn"}
-    assert withdrawn == {"withdrawn": ["birch", "withdrawn", "corneal", "2025-01", False]}
+    assert withdrawn == {
+        "withdrawn": ["birch", "withdrawn", "corneal", "2025-01", False],
+        "only_there": ["alder", "withdrawn", "burn", "2025-03-15", False],
+        "never_any": ["alder", "withdrawn", "blister", "2025-03-15", False],
+        "milder_before": ["alder", "withdrawn", "burn", "2025-03-15", False],
+    }
 
 
 def test_refused_harms_are_listed_unless_a_row_records_them(listed: dict[str, list[Any]]) -> None:

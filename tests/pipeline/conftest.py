@@ -80,7 +80,7 @@ class Stages:
 
     def _refused_reasons(self) -> pl.DataFrame:
         unit = ("alder", "2025-06", "visits", "visits.csv", "visit_date")
-        rows = [(*unit, reason, rows, 0) for reason, rows in self.refused.items()]
+        rows = [(*unit, reason, rows, 0, "2 3") for reason, rows in self.refused.items()]
         return pl.DataFrame(rows, schema=REFUSED_REASONS, orient="row")
 
     def check(self, release: Release, gate: Gate, *, on_progress=None) -> GateReport:

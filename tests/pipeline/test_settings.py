@@ -52,6 +52,15 @@ def test_the_example_shows_every_default_as_it_is():
         assert all(f"\n{key} = " in text for key in section.model_fields)
 
 
+def test_days_come_out_as_they_went_in_without_a_warning(tmp_path, recwarn):
+    """A warning would stand on stderr of every run whose as-of date is set."""
+    text = f"[group]\nas_of = 2025-06-30\n{SMALLEST}{SETTLED}decided_on = 2025-07-01\n"
+    written = read(tmp_path, text).model_dump(mode="json")
+    assert written["group"]["as_of"] == "2025-06-30"
+    assert Settings.model_validate(written).model_dump(mode="json") == written
+    assert list(recwarn) == []
+
+
 @pytest.mark.parametrize("written", ["2025-06-30", '"2025-06-30"'])
 def test_a_date_may_stand_bare_or_in_quotes(tmp_path, written):
     assert read(tmp_path, f"[group]\nas_of = {written}\n{SMALLEST}").group.as_of == date(

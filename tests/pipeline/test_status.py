@@ -11,6 +11,7 @@ import pytest
 
 from expectations import Gate, Severity
 from ingest.batches import find_exports
+from ingest.forgotten import Forgotten, write_forgotten
 from ingest.store import mapping_bytes, run_digest, unit_digest
 from pipeline.lock import hold
 from pipeline.workspace import Workspace, key_file
@@ -134,6 +135,16 @@ def test_another_key_is_told(root, stages, lidcohort, told, visits):
     assert "is not the one that" in told()["exports_fault"]
 
 
+def test_a_broken_mapping_is_told_while_a_patient_is_forgotten(root, told, visits):
+    (visits.parent / "sessions.csv").write_text("session_id,patient_id\n")
+    (root / "mappings").mkdir()
+    (root / "mappings" / "alder.toml").write_text("decimals = 1\n")
+    write_forgotten(Workspace.open(root), Forgotten().with_more("alder", frozenset({"0" * 32})))
+    assert "alder.toml: " in told()["exports_fault"]
+    (root / "mappings" / "alder.toml").unlink()
+    assert told()["exports_fault"] is None
+
+
 def test_a_long_list_is_cut(root, lidcohort, visits, capsys):
     for month in range(1, 13):
         batch = visits.parents[1] / f"2024-{month:02}"
@@ -141,3 +152,14 @@ def test_a_long_list_is_cut(root, lidcohort, visits, capsys):
         (batch / "visits.csv").write_text(VISITS.replace("2025-06-02", "2024-01-01"))
     lidcohort("status")
     assert "alder/2024-10/visits and 3 more: " in capsys.readouterr().out
+
+
+def test_withdrawn_batches_and_a_cut_short_erasing_are_told(root, lidcohort, told, visits, capsys):
+    assert (told()["withdrawn"], told()["erasing_unfinished"]) == ([], False)
+    lidcohort("withdraw", "--batch", "alder/2025-06")
+    write_forgotten(Workspace.open(root), Forgotten().with_more("alder", frozenset({"0" * 32})))
+    assert (told()["withdrawn"], told()["erasing_unfinished"]) == (["alder/2025-06"], True)
+    lidcohort("status")
+    lines = capsys.readouterr().out.splitlines()
+    assert "Withdrawn  alder/2025-06" in lines
+    assert "Erasing    of a patient was cut short; `lidcohort run` finishes it" in lines

@@ -51,6 +51,15 @@ MACROS = {
         "{{ by_chance('rows', ['site'], '10 * days', '7.3', '34.5', '18', '0.82', 'days') }}",
         ["session_number"],
     ),
+    "thermal_dose": (
+        "with logged as (select site, clinic, cast(row as decimal(18, 6)) as t_s, "
+        "cast(38 + days as decimal(18, 6)) as temp_c from rows), "
+        "samples as ({{ with_next_samples('logged', ['site', 'clinic']) }}), "
+        "bands as (select distinct site, clinic, cast(40 as decimal(18, 6)) as band_low_c, "
+        "cast(43 as decimal(18, 6)) as band_high_c from rows) "
+        "select * from ({{ thermal_dose('samples', 'bands', ['site', 'clinic']) }}) as doses",
+        ["clinic"],
+    ),
     "clustered_totals": (
         "select * from ({{ clustered_totals("
         "'rows', ['band'], ['clinic'], ['responders', 'n'], 'responders', 'n') }}) as totals "

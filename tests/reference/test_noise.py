@@ -245,7 +245,8 @@ def test_losses_by_noise_are_the_integral_over_the_baselines_noise(
 
     expected = 1 - average(lambda x: (1 - fails(x)) * holds(x)) / average(lambda x: 1 - fails(x))
     got = lost_by_noise(ask, (amount, amount * times, spread, reliability, evaluations))[0]
-    assert got == pytest.approx(expected, abs=1e-8)
+    # The macro's normal distribution is within 1e-7 of scipy's (test_normal.py).
+    assert got == pytest.approx(expected, abs=1e-7)
 
 
 def test_losses_by_noise_at_the_edges(ask):

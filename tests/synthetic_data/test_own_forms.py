@@ -74,8 +74,11 @@ def test_what_is_accepted_of_them_is_the_contracts_to_the_last_digit(reports) ->
 
 def test_what_is_refused_and_flagged_of_them_is_the_same(reports) -> None:
     contract, own = reports
-    for frame in ("refused_reasons", "flagged_values"):
-        one, other = (getattr(report, frame).drop("file") for report in (contract, own))
+    for frame, of_the_form in (
+        ("refused_reasons", ["file", "first_rows"]),
+        ("flagged_values", ["file"]),
+    ):
+        one, other = (getattr(report, frame).drop(of_the_form) for report in (contract, own))
         assert sorted(one.rows()) == sorted(other.rows())
     harms = ["site", "batch", "kind", "patient_key", "session_key", "eye", "event", "event_date"]
     assert contract.refused_harms.height > 0
@@ -99,6 +102,10 @@ def test_the_truth_tells_where_each_row_stands(roots, reports) -> None:
         for row in pl.read_parquet(unit.refused).select(PLACE).rows()
     }
     assert set(planted.select(*FILE, "row").rows()) == places
+    told = reports[1].refused_reasons.select(*FILE, pl.col("first_rows").str.split(" "))
+    first = told.explode("first_rows").cast({"first_rows": pl.Int64})
+    assert first.height > 0
+    assert set(first.rows()) <= places
 
 
 def test_a_workbook_has_the_same_bytes_whenever_it_is_made(roots, reports, tmp_path) -> None:

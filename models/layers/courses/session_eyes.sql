@@ -27,13 +27,23 @@ placed as (
         preferred.*,
         case when preferred.purpose = 'course' then sessions.course_id end as course_id,
         case when preferred.purpose = 'course' then sessions.days_since_previous end
-            as days_since_previous
+            as days_since_previous,
+        doses.cem43_minutes,
+        doses.seconds_in_band,
+        doses.longest_run_s,
+        doses.peak_c,
+        doses.seconds_above_43
     from preferred
     inner join {{ ref('sessions') }} as sessions
         on
             preferred.site = sessions.site
             and preferred.patient_key = sessions.patient_key
             and preferred.session_date = sessions.session_date
+    left join {{ ref('session_doses') }} as doses
+        on
+            preferred.site = doses.site
+            and preferred.session_key = doses.session_key
+            and preferred.eye = doses.eye
 )
 
 select
@@ -69,9 +79,9 @@ select
     operator,
     device,
     adverse_event_of_day as adverse_event,
-    cast(null as double) as cem43_minutes,
-    cast(null as double) as seconds_in_band,
-    cast(null as double) as longest_run_s,
-    cast(null as double) as peak_c,
-    cast(null as double) as seconds_above_43
+    cem43_minutes,
+    seconds_in_band,
+    longest_run_s,
+    peak_c,
+    seconds_above_43
 from placed

@@ -8,6 +8,7 @@ select
     accepted,
     refused,
     exact_repeats,
+    forgotten,
     file_refused,
     file_reason
 from {{ source('arrivals', 'files') }}

@@ -36,8 +36,34 @@ refused_harms as (
         session_key,
         eye,
         event,
-        event_date
+        event_date,
+        severity,
+        serious,
+        withdrawn_last_day
     from {{ source('arrivals', 'refused_harms') }}
+),
+
+days_covered as (
+    select
+        site,
+        batch,
+        last_day
+    from {{ ref('stg_batches') }}
+    union
+    select
+        site,
+        batch,
+        withdrawn_last_day as last_day
+    from refused_harms
+    where withdrawn_last_day is not null
+),
+
+batches as (
+    select
+        site,
+        batch,
+        row_number() over (partition by site order by last_day asc, batch asc) as position
+    from days_covered
 ),
 
 session_keys as (
@@ -71,7 +97,8 @@ brought as (
         event_date,
         cast(null as {{ dbt.type_string() }}) as severity,
         cast(null as boolean) as serious,
-        false as was_refused
+        false as was_refused,
+        false as batch_withdrawn
     from brought_by_sessions
     union all
     select
@@ -82,7 +109,8 @@ brought as (
         event_date,
         severity,
         serious,
-        false as was_refused
+        false as was_refused,
+        false as batch_withdrawn
     from brought_by_reports
     union all
     select
@@ -91,9 +119,10 @@ brought as (
         batch,
         event,
         event_date,
-        cast(null as {{ dbt.type_string() }}) as severity,
-        cast(null as boolean) as serious,
-        true as was_refused
+        severity,
+        serious,
+        withdrawn_last_day is null as was_refused,
+        withdrawn_last_day is not null as batch_withdrawn
     from refused_harms
 ),
 
@@ -126,13 +155,13 @@ vanished as (
         batches.batch,
         batches.position,
         case
+            when brought.batch_withdrawn then 'withdrawn'
             when brought.was_refused then 'refused'
             when standing.has_row is null then 'withdrawn'
             else 'lowered'
         end as why
     from brought
-    inner join {{ ref('stg_batches') }} as batches
-        on brought.site = batches.site and brought.batch = batches.batch
+    inner join batches on brought.site = batches.site and brought.batch = batches.batch
     left join standing
         on brought.site = standing.site and brought.harm_key = standing.harm_key
     where
@@ -182,6 +211,5 @@ select
     decisions.decision,
     decisions.decided_on
 from listed
-inner join {{ ref('stg_batches') }} as batches
-    on listed.site = batches.site and listed.position = batches.position
+inner join batches on listed.site = batches.site and listed.position = batches.position
 left join decisions on listed.site = decisions.site and listed.harm_key = decisions.harm

@@ -6,5 +6,6 @@ select
     column_name,
     reason,
     rows,
-    would_have_replaced
+    would_have_replaced,
+    first_rows
 from {{ source('arrivals', 'refused_reasons') }}

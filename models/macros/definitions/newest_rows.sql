@@ -5,16 +5,27 @@
     whose files were all refused whole, withdraws nothing.
 
     grain: the columns that make a key within a site.
-    whole: a key may stand for many rows, which the newest batch replaces together.
+    whole: a key stands for many rows, which the newest batch replaces together.
     among: optionally a relation with the site and the grain, to look at its keys only.
 
-    Gives every column of the accepted rows, and the site's cutoff. -#}
+    Gives every column of the accepted rows, and the site's cutoff; where `whole`, one row per key
+    with the batch whose rows stand. -#}
 {% macro newest_rows(kind, grain, whole=false, among=none) %}
     {%- set key = ['site'] + grain -%}
     select
         arrived.*,
         sites.cutoff
-    from {{ source('accepted', kind) }} as arrived
+    from
+        {%- if whole %} (
+            select distinct
+                {%- for column in key %}
+                {{ column }},
+                {%- endfor %}
+                batch
+            from {{ source('accepted', kind) }}
+        )
+        {%- else %} {{ source('accepted', kind) }}
+        {%- endif %} as arrived
     inner join {{ ref('stg_batches') }} as batches
         on arrived.site = batches.site and arrived.batch = batches.batch
     inner join {{ ref('stg_sites') }} as sites on arrived.site = sites.site
@@ -49,7 +60,7 @@
         )
         {%- endif %}
     qualify
-        {{ 'dense_rank' if whole else 'row_number' }}() over (
+        row_number() over (
             partition by
                 {%- for column in key %}
                 arrived.{{ column }}{{ ',' if not loop.last }}

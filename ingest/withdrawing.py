@@ -1,0 +1,51 @@
+"""What a batch told of that must not vanish with it: its harms, accepted or refused."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import polars as pl
+
+from ingest.batches import Batch, find_exports
+from ingest.contract import ADVERSE_EVENTS, Kind
+from ingest.dropping import keys_to_drop
+from ingest.forgotten import NOBODY
+from ingest.harms import harm_column, harms_among
+from ingest.keys import Rekeying
+from ingest.mapping import parse_mapping
+from ingest.store import mapping_bytes, mapping_file, run_digest, unit_digest
+from ingest.units import ingest_unit
+from pipeline.workspace import Workspace
+
+
+def harms_of_batch(workspace: Workspace, batch: Batch) -> tuple[dict[str, Any], ...]:
+    """Every harm that a batch tells of, as plain values; its units are read if they are not yet.
+
+    Raises:
+        DataRefused: a file's rows are not all accounted for, or it changed while it was read.
+    """
+    exports = find_exports(workspace.as_of(batch.last_day)).exports
+    run, rekeying = run_digest(workspace), Rekeying(workspace.key)
+    forgotten = keys_to_drop(workspace, exports, rekeying).get(batch.site, NOBODY)
+    content = mapping_bytes(workspace, batch.site)
+    mapping = parse_mapping(content, mapping_file(workspace, batch.site))
+    harms: list[dict[str, Any]] = []
+    for export in exports:
+        if export.batch.folder != batch.folder or harm_column(export.kind) is None:
+            continue
+        digest = unit_digest(export, run, content, forgotten)
+        unit, account = ingest_unit(export, digest, workspace, mapping, rekeying, forgotten)
+        accepted = pl.read_parquet(unit.accepted)
+        harms += _accepted_harms(accepted, export.kind, batch, rekeying)
+        harms += [{"kind": unit.kind} | harm for harm in account["refused_harms"]]
+    return tuple(harms)
+
+
+def _accepted_harms(
+    rows: pl.DataFrame, kind: Kind, batch: Batch, rekeying: Rekeying
+) -> Iterator[dict[str, Any]]:
+    as_told = rows.with_columns(pl.col(pl.Date).dt.to_string("%Y-%m-%d"))
+    harms = harms_among(as_told, kind, batch.site, batch.name, rekeying)
+    if kind is ADVERSE_EVENTS:  # every row of it is a harm
+        harms = harms.with_columns(rows["severity"], rows["serious"])
+    for harm in harms.with_columns(pl.col("event_date").cast(pl.String)).to_dicts():
+        yield {"kind": kind.name} | harm
