@@ -1,9 +1,9 @@
 """The cohort tables as they may leave a clinic: how each adds up, and what is hidden of it.
 
-Shared rows are broken down by two things at most (grade and protocol, say), in the widest tables by
-one: the finer ones would be nearly all hidden, and would help to solve for what is hidden
-elsewhere. Some tables are not shared at all. That the same patient is counted in two
-releases, one month apart, is beyond this module.
+Shared rows are totals, or broken down by one thing (by grade, or by protocol): the finer ones would
+be nearly all hidden, and so would the coarser ones, which they help to work out. Some tables are
+not shared at all. That the same patient is counted in two releases, one month apart, is beyond this
+module.
 """
 
 from collections.abc import Iterator, Mapping
@@ -18,7 +18,9 @@ from dashboards.words import DELIVERY, DELIVERY_MARKS
 from ingest.contract import PLANS
 
 TOTAL = "all"
-WORTH = (1000, 10, 1)  # of a figure by the number of breakdowns: totals are hidden last
+BROKEN_DOWN_AT_MOST = 1
+WORTH = (10**12, 1)  # of a count by the number of breakdowns: totals are hidden last,
+TIMES_THE_NEXT = 4  # and of a row's counts those that readers need most
 NOT_SHARED = {
     "recall_due": "one row per patient, for the clinic itself",
     "month_summary": "a clinic's own month, shown on its pages",
@@ -46,7 +48,6 @@ class Shape:
     """How a cohort table adds up.
 
     breakdowns: columns whose row `all` is the sum over their other values.
-    broken_down_at_most: by how many of these a shared row may be broken down.
     apart: the other columns of the grain.
     counts: the counts, those that readers need most first.
     wholes: of a count, the counts that are parts of it, once for each way to divide it.
@@ -60,7 +61,6 @@ class Shape:
 
     breakdowns: tuple[str, ...]
     counts: tuple[str, ...]
-    broken_down_at_most: int = 2
     apart: tuple[str, ...] = ()
     wholes: tuple[tuple[str, tuple[str, ...]], ...] = ()
     estimates: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -115,7 +115,6 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "response_at_session": Shape(
         breakdowns=_GRADED,
-        broken_down_at_most=1,
         apart=("rule", "grading", "session_number"),
         counts=("begun", "responding", "treated", "measured", "stopped", "worsened"),
         wholes=(
@@ -130,7 +129,6 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "sessions_to_response": Shape(
         breakdowns=_GRADED,
-        broken_down_at_most=1,
         apart=("rule", "grading", "session_number"),
         counts=("at_risk", "responded", "stopped", "censored"),
         stock=Stock("at_risk", "session_number", ("responded", "stopped", "censored")),
@@ -169,7 +167,6 @@ SHAPES: Mapping[str, Shape] = {
     ),
     "delivery": Shape(
         breakdowns=("site", "protocol", "month"),
-        broken_down_at_most=1,
         counts=(
             "session_eyes",
             *(f"{check}_recorded" for check in DELIVERY),
@@ -272,7 +269,7 @@ def _shared_rows(table: pl.DataFrame, shape: Shape) -> list[Row]:
     broken_down = pl.sum_horizontal(
         (pl.col(column) != TOTAL).cast(pl.Int64) for column in shape.breakdowns
     )
-    return table.filter(broken_down <= shape.broken_down_at_most).to_dicts()
+    return table.filter(broken_down <= BROKEN_DOWN_AT_MOST).to_dicts()
 
 
 def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
@@ -284,7 +281,8 @@ def _cells(table: str, row: Row, counts: dict[Cell, int]) -> dict[str, Cell]:
     for rank, column in enumerate(reversed((*shape.counts, *shape.shares)), start=1):
         count = _count(shape, row, column)
         if count is not None:
-            cell = Cell(_name(shape, column, place), rank * WORTH[broken_down_by])
+            worth = TIMES_THE_NEXT**rank * WORTH[broken_down_by]
+            cell = Cell(_name(shape, column, place), worth)
             if counts.setdefault(cell, count) != count:  # alike by name, yet not in fact
                 cell = replace(cell, name=(table, column, *map(str, place.items())))
                 counts[cell] = count

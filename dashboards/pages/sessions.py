@@ -232,6 +232,29 @@ def _nested(source: Source, clinic: Clinic, rule: Row, protocol: str) -> Chart |
     )
 
 
+def _seen_by(rows: Sequence[Row], units: str) -> str:
+    """What the curves of first responses come to at the last session whose figures are told."""
+    both = [row for row in rows if words.are_told(row["incidence"], row["responded_by"])]
+    of_others = [row for row in rows if words.are_told(row["responded_by"])]
+    as_others = "if those who stopped would have fared as those who went on"
+    if both:
+        last = both[-1]
+        return (
+            f"By session {last['session_number']} a response had been seen in "
+            f"{words.in_100(last['incidence'])} of 100 {units} "
+            f"(limits {words.in_100_span(last['incidence_low'], last['incidence_high'])}) where "
+            f"stopping competes, and in {words.in_100(last['responded_by'])} of 100 {as_others}."
+        )
+    if of_others:
+        last = of_others[-1]
+        return (
+            f"By session {last['session_number']} a response had been seen in "
+            f"{words.in_100(last['responded_by'])} of 100 {units} {as_others}. How many where "
+            "stopping competes would give small counts away."
+        )
+    return words.TOO_FEW
+
+
 def _first_response(source: Source, rule: Row, protocol: str) -> Chart | None:
     place = totals(grading=GRADING, grade=TOTAL, protocol=protocol)
     rows = sorted(
@@ -242,7 +265,6 @@ def _first_response(source: Source, rule: Row, protocol: str) -> Chart | None:
     label = source.protocols.get(protocol, "all protocols")
     units = words.UNITS[rule["unit"]] + "s"
     steps = [row["session_number"] for row in rows]
-    last = rows[-1]
     curves = (
         ("Kaplan-Meier (1 - not yet)", "responded_by", "", ""),
         ("stopping competes (Aalen-Johansen)", "incidence", "incidence_low", "incidence_high"),
@@ -250,15 +272,7 @@ def _first_response(source: Source, rule: Row, protocol: str) -> Chart | None:
     return Chart(
         slug=f"first-{rule['rule']}-{protocol}",
         heading=f"{words.RULES[rule['rule']]}: {label}",
-        reading=(
-            words.TOO_FEW
-            if not words.are_told(last["incidence"], last["responded_by"])
-            else f"By session {last['session_number']} a response had been seen in "
-            f"{words.in_100(last['incidence'])} of 100 {units} "
-            f"(limits {words.in_100_span(last['incidence_low'], last['incidence_high'])}) where "
-            f"stopping competes, and in {words.in_100(last['responded_by'])} of 100 if those who "
-            "stopped would have fared as those who went on."
-        ),
+        reading=_seen_by(rows, units),
         limits=(
             f"{SEEN} Upright strokes are 95 % limits, clustered by patient. From the first hidden "
             "count on, the curve is hidden too."
