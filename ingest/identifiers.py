@@ -30,6 +30,7 @@ BETWEEN_GROUPS = r"[ -]"
 LONGEST_TEXT = 80  # characters
 ENOUGH = 6  # different values, before a column is judged by what most of them look like
 JUDGED_BY = 500  # different values; a column that holds numbers of persons shows it among them
+FILLED = 0.1  # of a file's rows, before days that are old count as days of birth
 UNALIKE = 4  # different beginnings, which a clinic's own numbers share
 NEARLY_ALL = 0.8  # one in ten numbers passes a check digit by chance
 FREE_TEXT = f"text longer than {LONGEST_TEXT} characters"
@@ -49,7 +50,8 @@ def screen(block: Block, kind: Kind) -> None:
     Judged are the names of columns that the contract doesn't know, and every value. What only an
     identifier looks like refuses the file once it occurs. A number that agrees with its check
     digit by chance, as a clinic's own may, does so only where nearly all of a column's do; names
-    of persons and birth dates, where most values of a column are.
+    of persons and birth dates, where most values of a column are. A column of days
+    of the contract that hardly any row fills is not judged: slips of the pen, which are not kept.
 
     Raises:
         UnusableFileError: telling the column and what it looks like, never a value.
@@ -67,7 +69,7 @@ def screen(block: Block, kind: Kind) -> None:
             _screen_values(values, where, _Place.OWN_IDS if own else _Place.TYPED)
             if own:
                 _screen_persons(values, where)
-        if column.type is Type.DATE:
+        if column.type is Type.DATE and values.count() >= FILLED * values.len():
             _screen_days(values, where, ENOUGH)
     for position, (_, values) in enumerate(block.others, start=1):
         where = f"Column {position} of those that the contract does not know"

@@ -97,6 +97,8 @@ def test_days_of_birth_in_a_column_of_the_contract_refuse_the_file_and_one_does_
     assert "shaped like birth dates" in alarm("status_date", days)
     assert alarm("status_date", days[:1]) is None
     assert alarm("status_date", [*days, *["2026-03-04"] * 20]) is None
+    assert "shaped like birth dates" in alarm("status_date", [*days, *[None] * 20])
+    assert alarm("status_date", [*days, *[None] * 100]) is None  # slips of the pen
 
 
 OWN_IDS = {
