@@ -57,8 +57,8 @@ def sql_seconds(release: Release) -> float:
         for schema in sorted({node["schema"] for node in nodes.values()}):
             connection.sql(f"create schema if not exists {schema}")
         began = time.monotonic()
-        for statement in statements:
-            connection.execute(statement)
+        for each in statements:
+            connection.execute(each)
         return time.monotonic() - began
 
 
