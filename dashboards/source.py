@@ -13,6 +13,7 @@ from dashboards.warehouse import Row, Tables, Warehouse
 from pipeline.settings import Settings
 
 HEADLINE_SHARE = 0.6  # measured of those to whom the rule applies (definition 16)
+HEADLINE_TOLD = f"{words.in_100(HEADLINE_SHARE)} in 100"
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,8 @@ from ingest.contract import PATIENT, SESSIONS
 from ingest.forgotten import SESSION, read_forgotten
 from ingest.gathering import screened_blocks
 from ingest.keys import Rekeying
-from ingest.mapping import KindMapping, parse_mapping
 from ingest.raw import UnusableFileError
-from ingest.store import mapping_bytes, mapping_file
+from ingest.store import read_mapping
 from pipeline.workspace import Workspace
 
 
@@ -24,7 +23,7 @@ def keys_to_drop(
     return {
         site: keys.union(
             *(
-                _their_sessions(export, _mapping(workspace, export), keys, rekeying)
+                _their_sessions(workspace, export, keys, rekeying)
                 for export in of_sessions
                 if export.batch.site == site
             )
@@ -33,19 +32,14 @@ def keys_to_drop(
     }
 
 
-def _mapping(workspace: Workspace, export: Export) -> KindMapping:
-    site = export.batch.site
-    content, path = mapping_bytes(workspace, site), mapping_file(workspace, site)
-    return parse_mapping(content, path).of(export.kind)
-
-
 def _their_sessions(
-    export: Export, mapping: KindMapping, keys: frozenset[str], rekeying: Rekeying
+    workspace: Workspace, export: Export, keys: frozenset[str], rekeying: Rekeying
 ) -> set[str]:
     site, found = export.batch.site, set[str]()
+    _, mapping = read_mapping(workspace, site)
     for path in export.files:
         try:
-            blocks = screened_blocks(path, export.kind, mapping, site)
+            blocks = screened_blocks(path, export.kind, mapping.of(export.kind), site)
         except UnusableFileError:  # refused whole, so that none of its rows arrives
             continue
         for block in blocks:

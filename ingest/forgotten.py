@@ -50,6 +50,11 @@ def write_forgotten(workspace: Workspace, forgotten: Forgotten) -> None:
     write_whole(workspace.forgotten, f"{content}\n", mode=0o600)
 
 
+def theirs_in(rows: pl.LazyFrame, keys: frozenset[str]) -> pl.Expr:
+    """Whether a row of a file of checked rows is of a forgotten patient."""
+    return is_theirs(rows.collect_schema().names(), keys)
+
+
 def is_theirs(columns: Iterable[str], keys: frozenset[str]) -> pl.Expr:
     """Whether a re-keyed row, of these columns, is of a forgotten patient.
 

@@ -8,11 +8,9 @@ from ingest.checking import Account
 from ingest.dropping import keys_to_drop
 from ingest.forgotten import NOBODY
 from ingest.keys import Rekeying
-from ingest.mapping import parse_mapping
 from ingest.report import IngestReport, report_of
 from ingest.store import (
-    mapping_bytes,
-    mapping_file,
+    read_mapping,
     refuse_mappings_of_no_site,
     remove_leftovers,
     run_digest,
@@ -41,19 +39,16 @@ def ingest(
     exports = find_exports(workspace)
     run, rekeying = run_digest(workspace), Rekeying(workspace.key)
     refuse_mappings_of_no_site(workspace)
-    contents = {site: mapping_bytes(workspace, site) for site in workspace.settings.site_codes}
-    mappings = {
-        site: parse_mapping(content, mapping_file(workspace, site))
-        for site, content in contents.items()
-    }
+    mappings = {site: read_mapping(workspace, site) for site in workspace.settings.site_codes}
     forgotten = keys_to_drop(workspace, exports.exports, rekeying)
     remove_leftovers(workspace)
 
     def ingest_one(export: Export) -> tuple[Unit, Account]:
         site = export.batch.site
         theirs = forgotten.get(site, NOBODY)
-        digest = unit_digest(export, run, contents[site], theirs)
-        return ingest_unit(export, digest, workspace, mappings[site], rekeying, theirs)
+        content, mapping = mappings[site]
+        digest = unit_digest(export, run, content, theirs)
+        return ingest_unit(export, digest, workspace, mapping, rekeying, theirs)
 
     units, accounts = [], []
     for unit, account in _in_order(ingest_one, exports.exports):

@@ -17,6 +17,7 @@ import pyarrow.parquet
 from ingest.batches import Export
 from ingest.contract import contract_version
 from ingest.keys import fingerprint
+from ingest.mapping import SiteMapping, parse_mapping
 from ingest.places import cannot_be_read, place_fault
 from pipeline.errors import WrongUse, as_sentence, suggestion
 from pipeline.workspace import Workspace
@@ -59,15 +60,24 @@ def unit_digest(
     return _hash(*parts).hex()[:32]
 
 
-def mapping_file(workspace: Workspace, site: str) -> Path:
-    """Where a site's mapping lies, if it has one."""
-    return workspace.mappings / f"{site}.toml"
-
-
 def mapping_bytes(workspace: Workspace, site: str) -> bytes:
     """A site's mapping file; nothing where it has none."""
-    path = mapping_file(workspace, site)
+    path = _mapping_file(workspace, site)
     return path.read_bytes() if path.is_file() else b""
+
+
+def read_mapping(workspace: Workspace, site: str) -> tuple[bytes, SiteMapping]:
+    """A site's mapping file and what it says: nothing, and the contract, where it has none.
+
+    Raises:
+        WrongUse: the mapping cannot be used.
+    """
+    content = mapping_bytes(workspace, site)
+    return content, parse_mapping(content, _mapping_file(workspace, site))
+
+
+def _mapping_file(workspace: Workspace, site: str) -> Path:
+    return workspace.mappings / f"{site}.toml"
 
 
 def refuse_mappings_of_no_site(workspace: Workspace) -> None:

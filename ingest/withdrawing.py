@@ -11,8 +11,7 @@ from ingest.dropping import keys_to_drop
 from ingest.forgotten import NOBODY
 from ingest.harms import harm_column, harms_among
 from ingest.keys import Rekeying
-from ingest.mapping import parse_mapping
-from ingest.store import mapping_bytes, mapping_file, run_digest, unit_digest
+from ingest.store import read_mapping, run_digest, unit_digest
 from ingest.units import ingest_unit
 from pipeline.workspace import Workspace
 
@@ -26,8 +25,7 @@ def harms_of_batch(workspace: Workspace, batch: Batch) -> tuple[dict[str, Any], 
     exports = find_exports(workspace.as_of(batch.last_day)).exports
     run, rekeying = run_digest(workspace), Rekeying(workspace.key)
     forgotten = keys_to_drop(workspace, exports, rekeying).get(batch.site, NOBODY)
-    content = mapping_bytes(workspace, batch.site)
-    mapping = parse_mapping(content, mapping_file(workspace, batch.site))
+    content, mapping = read_mapping(workspace, batch.site)
     harms: list[dict[str, Any]] = []
     for export in exports:
         if export.batch.folder != batch.folder or harm_column(export.kind) is None:

@@ -3,12 +3,20 @@
 import re
 import shutil
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 
 from ingest.contract import PATIENT, SESSIONS
-from ingest.forgotten import SESSION, Forgotten, is_theirs, read_forgotten, write_forgotten
+from ingest.forgotten import (
+    SESSION,
+    Forgotten,
+    is_theirs,
+    read_forgotten,
+    theirs_in,
+    write_forgotten,
+)
 from ingest.keys import Rekeying
 from ingest.store import remove_leftovers
 from ingest.withdrawn import Withdrawal, read_withdrawn, write_withdrawn
@@ -112,8 +120,7 @@ def count_theirs(path: Path, keys: frozenset[str]) -> int:
     """How many rows of a file of checked rows are theirs; one where it cannot be read."""
     try:
         rows = pl.scan_parquet(path)
-        theirs = is_theirs(rows.collect_schema().names(), keys)
-        return int(rows.select(theirs.sum()).collect(engine="streaming").item())
+        return int(rows.select(theirs_in(rows, keys).sum()).collect(engine="streaming").item())
     except (OSError, pl.exceptions.PolarsError):
         return 1
 
@@ -122,8 +129,7 @@ def _values(path: Path, name: str, keys: frozenset[str]) -> Iterator[str]:
     """A column's values in their rows of a file."""
     try:
         rows = pl.scan_parquet(path)
-        theirs = is_theirs(rows.collect_schema().names(), keys)
-        found = rows.filter(theirs).select(pl.col(name).drop_nulls().unique())
+        found = rows.filter(theirs_in(rows, keys)).select(pl.col(name).drop_nulls().unique())
         yield from found.collect(engine="streaming").to_series()
     except (OSError, pl.exceptions.PolarsError):
         return
@@ -138,9 +144,7 @@ def _key_columns(path: Path) -> list[str]:
 
 
 def _without_theirs(withdrawal: Withdrawal, keys: frozenset[str]) -> Withdrawal:
-    def is_ones(harm: dict[str, object]) -> bool:
-        named = harm.get(PATIENT.stored_name) or harm.get(SESSION.stored_name)
-        return named in keys
-
-    harms = tuple(harm for harm in withdrawal.harms if not is_ones(harm))
-    return Withdrawal(**withdrawal.__dict__ | {"harms": harms})
+    told = pl.DataFrame(withdrawal.harms, infer_schema_length=None)
+    are_theirs = told.select(is_theirs(told.columns, keys)).to_series()
+    harms = zip(withdrawal.harms, are_theirs, strict=bool(withdrawal.harms))
+    return replace(withdrawal, harms=tuple(harm for harm, is_one in harms if not is_one))

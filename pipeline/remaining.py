@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 
 from ingest import IngestReport, Unit
-from ingest.forgotten import Forgotten, is_theirs
+from ingest.forgotten import Forgotten, is_theirs, theirs_in
 from ingest.report import FILES, FLAGGED_VALUES, REFUSED_HARMS, refused_reasons
 from pipeline.erasing import count_theirs
 
@@ -67,7 +67,7 @@ def _their_rows(path: Path, keys: frozenset[str]) -> list[tuple[str, int]]:
     if not keys:
         return []
     rows = pl.scan_parquet(path)
-    theirs = rows.filter(is_theirs(rows.collect_schema().names(), keys))
+    theirs = rows.filter(theirs_in(rows, keys))
     return theirs.group_by("source_file").len().collect(engine="streaming").rows()
 
 
@@ -84,7 +84,7 @@ def _without_theirs(unit: Unit, keys: frozenset[str], scratch: Path) -> Unit:
 
 def _written(path: Path, keys: frozenset[str], target: Path) -> Path:
     rows = pl.scan_parquet(path)
-    rows.filter(~is_theirs(rows.collect_schema().names(), keys)).sink_parquet(target)
+    rows.filter(~theirs_in(rows, keys)).sink_parquet(target)
     return target
 
 

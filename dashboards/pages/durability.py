@@ -17,8 +17,8 @@ RETURNED = ("returned_by", "returned_low", "returned_high")
 LATE_DAYS = (
     "The late months read too low. One who will be treated again stays in the count until then; "
     "one who will not leaves it when last measured. Late months so hold ever more of those who "
-    "come for treatment, and where retreatment is a loss the curve runs down to nothing by about "
-    "day 500, however many gains last."
+    "come for treatment, and where retreatment is a loss the curve runs down to nothing in the "
+    "end, however many gains last."
 )
 LATE_DAYS_AGAIN = "Late months read too low, as said at the top."
 SEEN_ONLY = (

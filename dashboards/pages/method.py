@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dashboards import cautions, words
 from dashboards.page import Link, Page, Table, table
 from dashboards.pages.response import rule_in_words
-from dashboards.source import GROUP_MENU, Source
+from dashboards.source import GROUP_MENU, HEADLINE_TOLD, Source
 from dashboards.warehouse import Row
 from models.docs import estimands
 from pipeline.settings import Protocol
@@ -45,6 +45,7 @@ def pages(source: Source) -> Iterator[Page]:
         template="method.html",
         title="How it is worked out",
         content={
+            "headline": HEADLINE_TOLD,
             "numbers": source.settings.numbers,
             "below": source.below,
             "protocols": _protocols(source),

@@ -7,12 +7,14 @@ from dashboards import cautions, figures, words
 from dashboards.page import Chart, Link, Page, Table, table
 from dashboards.pages import refusals, safety
 from dashboards.shared_tables import TOTAL
-from dashboards.source import HEADLINE_SHARE, Clinic, Source, clinic_menu, drawn
+from dashboards.source import HEADLINE_SHARE, HEADLINE_TOLD, Clinic, Source, clinic_menu, drawn
 from dashboards.warehouse import Row
 
 NOTHING_TO_DRAW = "Nothing to draw yet."
 MONTHS_SHOWN = 13  # this month, and the same month a year before
-FEW_MEASURED = "Fewer than 60 in 100 of them were measured: too few to say how the others fared."
+FEW_MEASURED = (
+    f"Fewer than {HEADLINE_TOLD} of them were measured: too few to say how the others fared."
+)
 
 
 def pages(source: Source) -> Iterator[Page]:

@@ -7,14 +7,14 @@ from dashboards.hidden_counts import Mark
 from dashboards.page import Chart, Page, Table, table
 from dashboards.pages import sessions
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, clinic_menu, drawn, totals
+from dashboards.source import GROUP_MENU, HEADLINE_TOLD, Source, clinic_menu, drawn, totals
 from dashboards.warehouse import Row, Tables
 
 FIRST_GRADING = "symptoms"
 LIMITS = (
     "The line is the 95 % limits (Wilson; eyes of one patient count together). The pale band runs "
     "from the share if nobody not measured had been better to the share if all of them had. A "
-    "hollow dot: fewer than 60 in 100 were measured, too few to go by."
+    f"hollow dot: fewer than {HEADLINE_TOLD} were measured, too few to go by."
 )
 
 
@@ -104,9 +104,9 @@ def _reading(source: Source, row: Row) -> str:
     if not source.measured_enough(**_grain(row)):
         return (
             f"Of {followed} followed to the end, {source.told(row['evaluable'])} "
-            f"{words.were(row['evaluable'])} measured before and after: fewer than 60 in 100 of "
-            "those to whom the rule applies, so that no "
-            "share is put first here."
+            f"{words.were(row['evaluable'])} measured before and after: fewer than "
+            f"{HEADLINE_TOLD} of those to whom the rule applies, so that no share is put first "
+            "here."
         )
     if share == words.HIDDEN:
         return (

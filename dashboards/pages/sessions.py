@@ -232,7 +232,7 @@ def _nested(source: Source, clinic: Clinic, rule: Row, protocol: str) -> Chart |
     )
 
 
-def _seen_by(rows: Sequence[Row], units: str) -> str:
+def seen_by(rows: Sequence[Row], units: str) -> str:
     """What the curves of first responses come to at the last session whose figures are told."""
     both = [row for row in rows if words.are_told(row["incidence"], row["responded_by"])]
     of_others = [row for row in rows if words.are_told(row["responded_by"])]
@@ -272,7 +272,7 @@ def _first_response(source: Source, rule: Row, protocol: str) -> Chart | None:
     return Chart(
         slug=f"first-{rule['rule']}-{protocol}",
         heading=f"{words.RULES[rule['rule']]}: {label}",
-        reading=_seen_by(rows, units),
+        reading=seen_by(rows, units),
         limits=(
             f"{SEEN} Upright strokes are 95 % limits, clustered by patient. From the first hidden "
             "count on, the curve is hidden too."

@@ -210,6 +210,14 @@ FILLED_FROM = {
     "band_homogeneity": "cohorts.protocol_comparison",
     "site_comparison": "courses.responses where is_mature",
     "follow_up_completeness": "courses.courses where is_mature",
+    # A retreatment after the final evaluation is an event; so is nothing else for certain.
+    "durability": "courses.responses as gained inner join courses.courses as course "
+    "using (course_id) where gained.is_mature and gained.outcome = 'responder' "
+    "and course.next_maintenance_date > course.last_date + cast(gained.final_days as integer)",
+    "dose_response": "courses.responses as judged inner join courses.session_eyes as treated "
+    "using (course_id) where judged.is_mature "
+    "and judged.outcome in ('responder', 'unchanged', 'worsened') "
+    "and judged.eye in ('both', treated.eye) and treated.seconds_in_band is not null",
 }
 
 PUBLISHED_TABLES = none_in(

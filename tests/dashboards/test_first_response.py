@@ -2,7 +2,7 @@
 
 from dashboards import words
 from dashboards.hidden_counts import Mark
-from dashboards.pages.sessions import _seen_by
+from dashboards.pages.sessions import seen_by
 
 
 def row(session, responded_by, incidence):
@@ -17,7 +17,7 @@ def row(session, responded_by, incidence):
 
 def test_both_shares_are_told_of_the_last_session_that_shows_both():
     rows = [row(1, 0.2, 0.19), row(2, 0.4, 0.35), row(3, 0.5, Mark.COMPANION)]
-    said = _seen_by(rows, "courses")
+    said = seen_by(rows, "courses")
     assert said.startswith("By session 2 a response had been seen in 35 of 100 courses")
     assert "in 40 of 100 if those who stopped" in said
 
@@ -28,10 +28,10 @@ def test_where_one_share_is_hidden_throughout_the_other_is_told_alone():
         row(2, 0.4, Mark.COMPANION),
         row(3, Mark.COMPANION, Mark.COMPANION),
     ]
-    said = _seen_by(rows, "eyes")
+    said = seen_by(rows, "eyes")
     assert said.startswith("By session 2 a response had been seen in 40 of 100 eyes if those")
     assert "stopping competes would give small counts away" in said
 
 
 def test_where_both_are_hidden_nothing_is_told():
-    assert _seen_by([row(1, Mark.COMPANION, Mark.COMPANION)], "eyes") == words.TOO_FEW
+    assert seen_by([row(1, Mark.COMPANION, Mark.COMPANION)], "eyes") == words.TOO_FEW

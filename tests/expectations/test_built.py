@@ -327,6 +327,14 @@ SPOILED = {
         "update cohorts.month_summary set refused_rows = 0",
         {"refused_rows_conserved"},
     ),
+    "a retreatment that the table of durability lost": (
+        "delete from cohorts.durability",
+        {"published_tables_filled"},
+    ),
+    "doses that the table of doses lost": (
+        "delete from cohorts.dose_response",
+        {"published_tables_filled"},
+    ),
     "an empty table": (
         "delete from cohorts.home_care",
         {"published_tables_filled"},

@@ -54,7 +54,9 @@ select
     session_date,
     eye,
     session_key,
-    41.5::decimal(18, 6) as plateau_temp_c
+    41.5::decimal(18, 6) as plateau_temp_c,
+    case site when 'alder' then 'alder/pa/2024-01-10' end as course_id,
+    150::decimal(18, 6) as seconds_in_band
 from staging.stg_sessions;
 
 create table courses.session_doses as
@@ -72,6 +74,7 @@ select
     'pa' as patient_key,
     date '2024-01-10' as first_date,
     date '2024-02-07' as last_date,
+    date '2024-07-06' as next_maintenance_date,
     3 as sessions,
     true as is_mature,
     false as eyes_treated_one_at_a_time;
@@ -84,7 +87,10 @@ select
 
 create table courses.responses as
 select
+    'alder/pa/2024-01-10' as course_id,
     'alder' as site,
+    'both' as eye,
+    54::bigint as final_days,
     'symptoms' as rule,
     true as is_mature,
     cast(40 as decimal(18, 6)) as baseline,

@@ -103,6 +103,7 @@ def open_quotation(row: int) -> str:
     )
 
 
+EMPTY = "It is empty; export it again, with the header at least."
 NO_HEADER = (
     "Its row 1 names no column of patients, so it is no header; put the header there, such as "
     "patient_id,..., or correct header_row or delimiter in mappings/alder.toml."
@@ -188,23 +189,21 @@ FILES: dict[str, Faulty] = {
         accepted=1,
     ),
     # lines and cells
-    "nothing": Faulty(
-        "patients.csv", b"", lines=("It is empty; export it again, with the header at least.",)
-    ),
+    "nothing": Faulty("patients.csv", b"", lines=(EMPTY,)),
     "a byte order mark alone": Faulty(
         "patients.csv",
         b"\xef\xbb\xbf",
-        lines=("It is empty; export it again, with the header at least.",),
+        lines=(EMPTY,),
     ),
     "spaces alone": Faulty(
         "patients.csv",
         b"   \n  \n",
-        lines=("It is empty; export it again, with the header at least.",),
+        lines=(EMPTY,),
     ),
     "line ends alone": Faulty(
         "patients.csv",
         b"\n\n\n",
-        lines=("It is empty; export it again, with the header at least.",),
+        lines=(EMPTY,),
     ),
     "mixed line ends": Faulty(
         "patients.csv",
@@ -381,13 +380,11 @@ FILES: dict[str, Faulty] = {
         GOOD,
         lines=("It is no whole gzip file; it may have been cut off. Copy or export it again.",),
     ),
-    "an empty gzip": Faulty(
-        "patients.csv.gz", b"", lines=("It is empty; export it again, with the header at least.",)
-    ),
+    "an empty gzip": Faulty("patients.csv.gz", b"", lines=(EMPTY,)),
     "gzip of nothing": Faulty(
         "patients.csv.gz",
         gzip.compress(b"", mtime=0),
-        lines=("It is empty; export it again, with the header at least.",),
+        lines=(EMPTY,),
     ),
     # Parquet
     "an empty Parquet file": Faulty(

@@ -56,9 +56,9 @@ def test_every_line_says_what_to_do(faulty):
         if line.endswith("."):
             assert any(mark in line for mark in (";", ". "))
         else:
-            what, todo = MEANINGS[Reason(line.split(": ")[1])]
+            what, remedy = MEANINGS[Reason(line.split(": ")[1])]
             assert what
-            assert todo
+            assert remedy
 
 
 @contextmanager
