@@ -351,7 +351,7 @@ SPOILED = {
         "create table courses.more as from courses.courses cross join range(5) as times (i); "
         "delete from courses.courses; "
         "insert into courses.courses select course_id || i, site, patient_key, first_date, "
-        "last_date, 0, false, true from courses.more",
+        "last_date, next_maintenance_date, 0, false, true from courses.more",
         {
             "eyes_treated_together",
             "courses_conserved",
