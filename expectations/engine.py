@@ -192,16 +192,18 @@ def _figure(value: Any) -> str:
 
 
 def _result(gate: Gate, declaration: Declaration, outcome: Outcome) -> GateResult:
+    told = declaration.description if outcome.success else declaration.finding
     return GateResult(
         gate=gate,
         expectation=declaration.slug,
-        description=declaration.description if outcome.success else declaration.finding,
+        description=told if outcome.sound else f"Not known: {declaration.description}",
         severity=declaration.severity,
         success=outcome.success,
         observed=outcome.observed,
         offending=outcome.offending,
-        next_step=declaration.next_step,
+        next_step=declaration.next_step if outcome.sound else "",
         found=outcome.found,
+        evaluated=outcome.sound,
     )
 
 

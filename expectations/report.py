@@ -22,9 +22,10 @@ class Severity(StrEnum):
 class GateResult:
     """How one expectation fared.
 
-    `description` says in words what holds, or on a failure what was found; `observed` what was
-    seen; `offending` names up to 20 of the `found` rows concerned by site, batch, kind, file,
-    column or pseudonymous key; `next_step` says what to do on a failure.
+    `description` says in words what holds, or on a failure what was found; where it could not be
+    `evaluated`, which is no success, what is not known to hold. `observed` is what was seen;
+    `offending` names up to 20 of the `found` rows concerned by site, batch, kind, file, column or
+    pseudonymous key; `next_step` says what to do on a failure.
     """
 
     gate: Gate
@@ -36,6 +37,7 @@ class GateResult:
     offending: tuple[str, ...] = ()
     next_step: str = ""
     found: int = 0
+    evaluated: bool = True
 
 
 @dataclass(frozen=True)
@@ -57,4 +59,6 @@ class GateReport:
         return self._failed(Severity.WARN)
 
     def _failed(self, severity: Severity) -> tuple[GateResult, ...]:
-        return tuple(r for r in self.results if not r.success and r.severity is severity)
+        """What was found; all that could not be evaluated is told together, by one result."""
+        failed = (r for r in self.results if r.evaluated and not r.success)
+        return tuple(r for r in failed if r.severity is severity)

@@ -1,6 +1,6 @@
 """The whole job, stage after stage: the one place that knows their order."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -77,7 +77,7 @@ def make_release(
     release = candidate.release
     with _kept_if_it_fails(release, voice) as gates:
         _assemble(workspace, release, report, voice)
-        _pass_gate(release, Gate.ARRIVAL, gates, voice)
+        _pass_gate(release, Gate.ARRIVAL, gates, voice, _why_refused(report))
         _build(release, voice)
         _pass_gate(release, Gate.BUILT, gates, voice)
         _publish(release, voice)
@@ -96,7 +96,7 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     run.release = trial.name
     with _kept_if_it_fails(trial, voice) as gates:
         _assemble(workspace, trial, report, voice)
-        _pass_gate(trial, Gate.ARRIVAL, gates, voice)
+        _pass_gate(trial, Gate.ARRIVAL, gates, voice, _why_refused(report))
     releases.remove(trial.root)
     run.outcome = "checked"
     return Answer(
@@ -142,7 +142,13 @@ def _assemble(workspace: Workspace, release: Release, report: IngestReport, voic
         stage.counts = {"units": len(report.units)}
 
 
-def _pass_gate(release: Release, gate: Gate, gates: list[GateReport], voice: Voice) -> None:
+def _pass_gate(
+    release: Release,
+    gate: Gate,
+    gates: list[GateReport],
+    voice: Voice,
+    why_refused: Sequence[str] = (),
+) -> None:
     with voice.stage(f"{gate} gate") as stage:
         report = check(release, gate, on_progress=stage.progress)
         gates.append(report)
@@ -152,7 +158,7 @@ def _pass_gate(release: Release, gate: Gate, gates: list[GateReport], voice: Voi
     for result in report.warnings:
         voice.warn(_in_one_line(result))
     if report.stopped:
-        stops = "\n".join(map(_in_lines, report.stops))
+        stops = "\n".join([*map(_in_lines, report.stops), *why_refused])
         raise DataRefused(
             f"The {gate} gate refused the data.\n{stops}",
             f"All of it is in {release.root / releases.FAILURE}.",

@@ -102,6 +102,22 @@ def test_an_expectation_that_raises_stops(database, expectation):
     assert "\n" not in found.results[1].observed
 
 
+@pytest.mark.parametrize("severity", list(Severity))
+def test_what_was_not_evaluated_is_not_told_as_found(database, severity):
+    fails = none_in("select key from {batch}")
+    found = report(
+        database,
+        declared("empty", table="nothing", severity=severity),
+        declared("failed", expectation=fails, severity=Severity.STOP),
+    )
+
+    assert [r.expectation for r in found.stops] == ["failed", "every_expectation_evaluated"]
+    assert found.warnings == ()
+    unknown = found.results[0]
+    assert (unknown.success, unknown.evaluated, unknown.next_step) == (False, False, "")
+    assert unknown.description.startswith("Not known: ")
+
+
 def test_a_missing_table_stops(database):
     found = report(database, declared(), declared("missing", "cohorts.no_such_table"))
 

@@ -577,3 +577,18 @@ def test_inputs_are_links_into_the_store(stages, lidcohort, root):
     place = root / "current" / "inputs" / "visits" / "site=alder" / "batch=2025-06"
     linked = place / f"{'0' * 64}.parquet"
     assert linked.samefile(root / "accepted" / "visits" / "alder" / linked.name)
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+def test_a_stop_at_arrival_says_why_rows_were_refused(stages, lidcohort, capsys, command):
+    stages.refused = {"unreadable": 3}
+    stages.fail(Gate.ARRIVAL, Severity.STOP)
+    assert lidcohort(command) == 3
+    assert "  alder/visits/visit_date: unreadable (3)" in capsys.readouterr().err
+
+
+def test_a_stop_after_arrival_does_not(stages, lidcohort, capsys):
+    stages.refused = {"unreadable": 3}
+    stages.fail(Gate.BUILT, Severity.STOP)
+    assert lidcohort("run") == 3
+    assert "Why rows were refused" not in capsys.readouterr().err
