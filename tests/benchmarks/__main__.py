@@ -1,4 +1,4 @@
-"""Measures the job: `uv run python -m tests.benchmarks [--patients N] [--doses-only]`.
+"""Measures the job: `uv run python -m tests.benchmarks [--only PART ...] [--patients N]`.
 
 Everything is measured in one go on one machine, so that the ratios hold whatever the machine.
 """
@@ -9,7 +9,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -23,9 +24,13 @@ from tests.benchmarks.bare import count_seconds, sql_seconds
 from tests.benchmarks.comparison import GRAINS, differences
 from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
 from tests.benchmarks.macros import GROUPS, macro_seconds
+from tests.benchmarks.mapped import mapped_times, small_file_times
+from tests.benchmarks.timed import Times
 
 LIDCOHORT = [str(Path(sys.executable).with_name("lidcohort"))]
 PROJECT = Path(__file__).parents[2]
+PARTS = ("macros", "doses", "mapped", "demo", "large", "cards")
+SMALL_ROWS, SMALL_FILES = 600_000, 600
 GATES = ("arrival gate", "built gate")
 CONSOLE = Console(width=100)
 
@@ -33,28 +38,29 @@ Stages = Mapping[str, Mapping[str, float]]
 
 
 def main() -> None:
-    """Measure macros, the demo, a large group, card tables and doses; print a table of each."""
+    """Measure one part after another, and print a table of each."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--demo-patients", type=int, default=3000)
     parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
     parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
     parser.add_argument("--courses", type=int, default=1_000_000, help="that the macros go over")
     parser.add_argument("--samples", type=int, default=65_000_000, help="of temperature logs")
-    parser.add_argument("--macros-only", action="store_true", help="measure nothing else")
-    parser.add_argument("--doses-only", action="store_true", help="measure nothing else")
+    parser.add_argument("--outcomes", type=int, default=12_000_000, help="rows with mappings")
+    parser.add_argument("--only", choices=PARTS, nargs="+", default=PARTS, help="measure no other")
     asked = parser.parse_args()
-    if not asked.doses_only:
-        measure_macros(asked.courses)
-    if asked.macros_only:
-        return
     with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
         folder = Path(scratch)
-        measure_doses(folder / "doses", asked.samples)
-        if asked.doses_only:
-            return
-        measure_demo(folder / "demo", asked.demo_patients)
-        measure_large(folder / "large", asked.patients)
-        measure_cards(folder / "cards", asked.card_patients or asked.patients)
+        measures: dict[str, Callable[[Path], None]] = {
+            "macros": lambda _: measure_macros(asked.courses),
+            "doses": lambda place: measure_doses(place, asked.samples),
+            "mapped": lambda place: measure_mapped(place, asked.outcomes),
+            "demo": lambda place: measure_demo(place, asked.demo_patients),
+            "large": lambda place: measure_large(place, asked.patients),
+            "cards": lambda place: measure_cards(place, asked.card_patients or asked.patients),
+        }
+        for part in PARTS:
+            if part in asked.only:
+                measures[part](folder / part)
 
 
 def measure_demo(root: Path, patients: int) -> None:
@@ -81,10 +87,11 @@ def measure_large(root: Path, patients: int) -> None:
     make_exports(root, patients=patients)
     made_in = time.monotonic() - began
     write_key(root)
-    stages: Stages = json.loads(run_python("tests.benchmarks.measured", str(root)))
-    release = current_release(root)
-    counting, rows = count_seconds(root)
-    bare_sql = sql_seconds(release)
+    with newest_batches_away(root):
+        stages = measured_run(root)
+        counting, rows = count_seconds(root)
+        bare_sql = sql_seconds(current_release(root))
+    one_more = measured_run(root)
     total = sum(stage["seconds"] for stage in stages.values())
     gates = sum(stages[gate]["seconds"] for gate in GATES)
 
@@ -102,7 +109,27 @@ def measure_large(root: Path, patients: int) -> None:
     ratios.add_row("ingest : bare count of the same files", f"{ingest / counting:.1f}", "<= 6")
     ratios.add_row("dbt build : the same SQL bare", f"{build / bare_sql:.2f}", "")
     ratios.add_row("gates : the whole run", f"{gates / total:.0%}", "< 15%")
+    again = one_more["ingest"]["seconds"] / ingest
+    ratios.add_row("ingest with one more batch : the first", f"{again:.0%}", "<= 20%")
+    whole = sum(stage["seconds"] for stage in one_more.values()) / total
+    ratios.add_row("run with one more batch : the first", f"{whole:.0%}", "")
     CONSOLE.print(ratios)
+
+
+@contextmanager
+def newest_batches_away(root: Path) -> Iterator[None]:
+    """Every clinic's newest batch laid aside for a while."""
+    aside = root / "aside"
+    moved = {}
+    for site in sorted((root / "exports").iterdir()):
+        newest = max(site.iterdir())
+        moved[aside / site.name / newest.name] = newest
+    for place, newest in moved.items():
+        place.parent.mkdir(parents=True)
+        newest.rename(place)
+    yield
+    for place, newest in moved.items():
+        place.rename(newest)
 
 
 def measure_cards(root: Path, patients: int) -> None:
@@ -130,20 +157,28 @@ def measure_cards(root: Path, patients: int) -> None:
 
 def measure_doses(root: Path, samples: int) -> None:
     """Thermal doses of irregular logs, against the bare sum of the same accepted Parquet."""
-    release = invent_logs(root, samples)
-    bare, *rest = dose_times(release)
-    table = Table(
-        "temperature logs",
-        *("seconds", "ratio", "processor seconds", "ratio"),
-        title=f"{samples:,} samples, memory limit {DOSES_MEMORY}",
-    )
-    for told in (bare, *rest):
+    times = list(dose_times(invent_logs(root, samples)))
+    show_times(f"{samples:,} samples, memory limit {DOSES_MEMORY}", times)
+
+
+def measure_mapped(root: Path, rows: int) -> None:
+    """Ingest of outcomes in a clinic's own form, and of the same rows in many files."""
+    show_times(f"{rows:,} outcome rows with mappings", list(mapped_times(root / "rows", rows)))
+    times = list(small_file_times(root / "files", SMALL_ROWS, SMALL_FILES))
+    show_times("One file against many (<= 1.5)", times)
+
+
+def show_times(title: str, times: Sequence[Times]) -> None:
+    """A table of times, as ratios to the first."""
+    table = Table("what", "seconds", "ratio", "processor seconds", "ratio", title=title)
+    first = times[0]
+    for told in times:
         table.add_row(
             told.what,
             f"{told.seconds:.2f}",
-            f"{told.seconds / bare.seconds:.1f}",
+            f"{told.seconds / first.seconds:.1f}",
             f"{told.processor_seconds:.2f}",
-            f"{told.processor_seconds / bare.processor_seconds:.1f}",
+            f"{told.processor_seconds / first.processor_seconds:.1f}",
         )
     CONSOLE.print(table)
 
@@ -177,6 +212,12 @@ def run_python(module: str, *arguments: str) -> str:
 def _output(command: Sequence[str]) -> str:
     ran = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, cwd=PROJECT)
     return ran.stdout
+
+
+def measured_run(root: Path) -> Stages:
+    """A run in a process of its own: seconds and peak memory of each stage."""
+    stages: Stages = json.loads(run_python("tests.benchmarks.measured", str(root)))
+    return stages
 
 
 def write_key(root: Path) -> None:

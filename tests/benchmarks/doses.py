@@ -1,9 +1,8 @@
 """Irregular temperature logs as ingest stores them, and the time that their doses take."""
 
-import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from hashlib import blake2b
 from itertools import product
 from pathlib import Path
@@ -24,6 +23,7 @@ from pipeline.inputs import assemble
 from pipeline.settings import Protocol, Settings, Site
 from pipeline.workspace import Release
 from tests.benchmarks.bare import compiled, statement
+from tests.benchmarks.timed import Times, timed
 
 DOSES_MEMORY = "2GB"
 SITES = ("alder", "birch", "cedar", "dogwood", "elm")
@@ -35,15 +35,6 @@ THREE_FIGURES = """
     with doses as ({{ thermal_dose('logs', 'bands', ['session_key', 'eye']) }})
     select sum(cem43_minutes), sum(seconds_in_band), max(longest_run_s) from doses
 """
-
-
-@dataclass(frozen=True)
-class Times:
-    """What something took, in wall time and in that of all processors together."""
-
-    what: str
-    seconds: float
-    processor_seconds: float
 
 
 def dose_times(release: Release) -> Iterator[Times]:
@@ -66,9 +57,7 @@ def dose_times(release: Release) -> Iterator[Times]:
             "CEM43, seconds in band, longest run (<= 15)": render(THREE_FIGURES),
             "all figures, from staging to session_doses": statement(nodes["session_doses"]),
         }.items():
-            began, processor_began = time.monotonic(), time.process_time()
-            connection.execute(sql).fetchall()
-            yield Times(what, time.monotonic() - began, time.process_time() - processor_began)
+            yield timed(what, partial(connection.execute, sql))
 
 
 def invent_logs(root: Path, samples: int) -> Release:
