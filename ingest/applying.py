@@ -6,7 +6,7 @@ it says: the checks judge both.
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache, reduce
+from functools import cache, lru_cache, reduce
 
 import polars as pl
 
@@ -15,6 +15,7 @@ from ingest.mapping import OF_WIDE, UNITS, KindMapping, SkipRule
 from ingest.raw import Block, Raw, UnusableFileError, folded
 
 MOST_COLUMNS = 2_000
+PLANS_KEPT = 64
 JOINED_BY = "-"  # several cells in one
 FIRST_YEAR_OF_FOUR_DIGITS = 1000
 DIGITS = 6  # after the point, as numbers are stored
@@ -38,8 +39,17 @@ IN_TWO_WAYS = {
 
 
 @dataclass(frozen=True)
+class _Header:
+    """What of a file decides how it is read: as `Raw` has it."""
+
+    names: tuple[str, ...]
+    typed: frozenset[str]
+    mixed: bool
+
+
+@dataclass(frozen=True)
 class Plan:
-    """How a file's blocks become the contract's: made once a file, from its header.
+    """How a file's blocks become the contract's: made from its header, once for all that share it.
 
     `cells` are the columns that the file gives, as expressions over its cells; of a wide table
     without those that its `wide` columns (position -> measure and eye) tell. `doubtful` columns
@@ -78,7 +88,7 @@ class Plan:
             cells = cells.filter(raw_cells.select(pl.any_horizontal(filled)).to_series())
         others = tuple((name, cells[position]) for name, position in self.others)
         rows = _long(cells, self.wide) if self.wide else cells
-        rows = rows.select("source_row", *(column.name for column in self.kind.columns))
+        rows = rows[["source_row", *(column.name for column in self.kind.columns)]]
         if raw.quoted:
             _refuse_line_breaks(rows, ragged)
         return Block(rows, ragged, others, raw.read_as, skipped)
@@ -99,7 +109,12 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
     Raises:
         UnusableFileError: a column is missing or stands in it twice, or there are too many.
     """
-    names = tuple(folded(name) for name in raw.names)
+    return _plan(_Header(raw.names, raw.typed, raw.mixed), kind, mapping, where)
+
+
+@lru_cache(maxsize=PLANS_KEPT)
+def _plan(header: _Header, kind: Kind, mapping: KindMapping, where: str) -> Plan:
+    names = tuple(folded(name) for name in header.names)
     if len(names) > MOST_COLUMNS:
         raise UnusableFileError(
             f"It has {len(names):,} columns, more than {MOST_COLUMNS:,}; export fewer."
@@ -121,11 +136,11 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
     for column in kind.columns:
         places = [place[name] for name in sources.get(column.name, ())]
         if not mapping.wide or column.name not in OF_WIDE:
-            cells.append(_cell(column, places, mapping, raw).alias(column.name))
+            cells.append(_cell(column, places, mapping, header).alias(column.name))
             if places:
                 doubtful.append((sources[column.name][0], column.name, column.type, places[0]))
     for position in wide:
-        cells.append(_cell(kind.column("value"), [position], mapping, raw).alias(position))
+        cells.append(_cell(kind.column("value"), [position], mapping, header).alias(position))
         doubtful.append((names[int(position)], position, Type.DECIMAL, position))
     told = {Type.DATE: mapping.dates, Type.DECIMAL: mapping.decimal}
     return Plan(
@@ -137,7 +152,7 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
         tuple(
             (name, column, type_)
             for name, column, type_, position in doubtful
-            if type_ in told and told[type_] is None and position not in raw.typed
+            if type_ in told and told[type_] is None and position not in header.typed
         ),
         _any_of(
             _skips(rule, place[folded(rule.column)] if rule.column else "0")
@@ -202,16 +217,16 @@ def _sources(
     return own | mapped
 
 
-def _cell(column: Column, places: list[str], mapping: KindMapping, raw: Raw) -> pl.Expr:
+def _cell(column: Column, places: list[str], mapping: KindMapping, header: _Header) -> pl.Expr:
     """A column of the contract, as text, from the file's columns at these places."""
     if places:
         cell = _joined(places)
         if mapping.empty:
             words = [word.lower() for word in mapping.empty]
             cell = pl.when(~cell.str.to_lowercase().is_in(words)).then(cell)
-        cell = _translated(cell, column, mapping, raw)
-        if not raw.typed.issuperset(places):
-            cell = _rewritten(cell, column, mapping, raw.mixed)
+        cell = _translated(cell, column, mapping, header)
+        if not header.typed.issuperset(places):
+            cell = _rewritten(cell, column, mapping, header.mixed)
         cell = _in_unit(cell, column, mapping)
     else:
         cell = pl.lit(None, pl.String)
@@ -226,11 +241,11 @@ def _joined(places: list[str]) -> pl.Expr:
     return pl.concat_str([_cleaned(place) for place in places], separator=JOINED_BY)
 
 
-def _translated(cell: pl.Expr, column: Column, mapping: KindMapping, raw: Raw) -> pl.Expr:
+def _translated(cell: pl.Expr, column: Column, mapping: KindMapping, header: _Header) -> pl.Expr:
     """The clinic's words as the contract's; any other word stays."""
     words = mapping.codes.get(column.name, {})
     if column.type is Type.YES_NO:
-        words = TRUE_FALSE if raw.mixed else {}
+        words = TRUE_FALSE if header.mixed else {}
         words = words | dict.fromkeys(mapping.yes, "yes") | dict.fromkeys(mapping.no, "no")
     if not words:
         return cell

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from ingest.reading import WHOLE_BYTES, cells_schema, read_blocks
 from pipeline.errors import DataRefused
 
 IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
+JUDGED_ROWS = 100_000  # at once: judging has a price of its own, whatever the rows
 PART_ROWS = 500_000
 KEY_DIGITS = "0123456789abcdef"  # in the order in which text is sorted
 TEXT_IN_PACKED = 8  # bytes of text in a byte of gzip or Parquet, as exports go
@@ -33,11 +34,11 @@ class ReadFile:
     name: str
     bytes: int
     rows_read: int
-    forgotten: int  # rows read of forgotten patients, and dropped
     refusal: str | None
     unknown_columns: Counter[str]  # column -> values in it
     read_as: str | None = None
     skipped: int = 0  # rows that the mapping leaves out
+    forgotten: int = 0  # rows read of forgotten patients, and dropped
 
 
 @dataclass(frozen=True)
@@ -100,29 +101,35 @@ def gather(
         DataRefused: a file changed while it was read.
     """
     kind, site = export.kind, export.batch.site
-    rows = _Rows(kind, judge.forgotten, scratch)
+    rows = _Rows(judge, rekeying, site, scratch)
     ragged = [_no_ragged()]
     files = []
     for path in export.files:
-        rows_read, forgotten, unknown_columns = 0, 0, Counter[str]()
+        rows_read, unknown_columns = 0, Counter[str]()
         read_as, skipped = None, 0
         try:
             blocks = screened_blocks(path, kind, mapping, site)
         except UnusableFileError as refusal:
-            unread = (shown_name(path), size_of(path), 0, 0)
-            files.append(ReadFile(*unread, str(refusal), unknown_columns))
+            unread = (shown_name(path), size_of(path), 0, str(refusal))
+            files.append(ReadFile(*unread, unknown_columns))
             continue
         for block in blocks:
-            kept = rows.add(judge.judge(block.rows), path.name, site, rekeying)
-            forgotten += block.rows.height - kept
+            rows.add(block.rows, path.name)
             if block.ragged.height:
                 ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
             rows_read += block.rows.height + block.ragged.height
             unknown_columns.update({name: values.count() for name, values in block.others})
             read_as, skipped = block.read_as, skipped + block.skipped
-        read = (path.name, path.stat().st_size, rows_read, forgotten)
-        files.append(ReadFile(*read, None, unknown_columns, read_as, skipped))
-    return Gathered(rows.lazy(), pl.concat(ragged), tuple(files), scratch)
+        read = (path.name, path.stat().st_size, rows_read, None)
+        files.append(ReadFile(*read, unknown_columns, read_as, skipped))
+    judged = rows.lazy()
+    forgotten = rows.forgotten
+    return Gathered(
+        judged,
+        pl.concat(ragged),
+        tuple(replace(file, forgotten=forgotten[file.name]) for file in files),
+        scratch,
+    )
 
 
 def screened_blocks(path: Path, kind: Kind, mapping: KindMapping, site: str) -> Iterable[Block]:
@@ -151,51 +158,73 @@ def _second_reading(path: Path, kind: Kind, mapping: KindMapping, site: str) -> 
 
 
 class _Rows:
-    """Judged rows as they come: held in memory, or written in parts where a folder is given.
+    """Rows as they come: judged and re-keyed many at once, then held in memory, or written in parts
+    where a folder is given.
 
-    Those of forgotten patients are kept nowhere.
+    Those of forgotten patients are kept nowhere; `forgotten` counts them by their file.
     """
 
-    def __init__(self, kind: Kind, forgotten: frozenset[str], folder: Path | None) -> None:
-        self._kind = kind
-        self._forgotten = forgotten
+    def __init__(self, judge: Judge, rekeying: Rekeying, site: str, folder: Path | None) -> None:
+        self._judge = judge
+        self._rekeying = rekeying
+        self._site = site
         self._folder = folder
-        self._frames: list[pl.DataFrame] = []
+        self._waiting: list[tuple[str, pl.DataFrame]] = []
+        self._judged: list[pl.DataFrame] = []
         self._written = 0
         self._rows = 0
+        self.forgotten = Counter[str]()
 
-    def add(self, judged: pl.DataFrame, file: str, site: str, rekeying: Rekeying) -> int:
-        """Keep rows under their new keys, with the place where each stood; how many were kept."""
-        rekeyed = judged.with_columns(
-            rekeying.keys(judged[key.stored_name], site, key.entity) for key in self._kind.keys
-        )
-        if self._forgotten:
-            rekeyed = rekeyed.filter(~is_theirs(rekeyed.columns, self._forgotten))
-        if rekeyed.is_empty():
-            return 0
-        self._frames.append(
-            rekeyed.with_columns(
-                pl.lit(file).alias("source_file"),
-                pl.int_range(self._rows, self._rows + rekeyed.height).alias("position"),
-            )
-        )
-        self._rows += rekeyed.height
-        if self._folder and sum(frame.height for frame in self._frames) >= PART_ROWS:
+    def add(self, rows: pl.DataFrame, file: str) -> None:
+        """Take in rows of a file, all text."""
+        self._waiting.append((file, rows))
+        if sum(rows.height for _, rows in self._waiting) >= JUDGED_ROWS:
+            self._judge_waiting()
+        if self._folder and sum(frame.height for frame in self._judged) >= PART_ROWS:
             self._write_part(self._folder)
-        return rekeyed.height
 
     def lazy(self) -> pl.LazyFrame:
         """All rows, in their order."""
+        self._judge_waiting()
         if self._folder and self._rows:
             self._write_part(self._folder)
             return pl.scan_parquet(self._folder / "*.parquet")
-        return pl.concat(self._frames or [_no_rows(self._kind.name)]).lazy()
+        return pl.concat(self._judged or [_no_rows(self._judge.kind.name)]).lazy()
+
+    def _judge_waiting(self) -> None:
+        """Judge and re-key what waits, and note for each row where it stands."""
+        waiting = [(file, rows) for file, rows in self._waiting if rows.height]
+        self._waiting = []
+        if not waiting:
+            return
+        judged = self._judge.judge(pl.concat(rows for _, rows in waiting))
+        files = pl.Series([file for file, _ in waiting])
+        lengths = pl.Series([rows.height for _, rows in waiting])
+        kept = self._without_forgotten(
+            judged.with_columns(
+                *(
+                    self._rekeying.keys(judged[key.stored_name], self._site, key.entity)
+                    for key in self._judge.kind.keys
+                ),
+                files.repeat_by(lengths).explode().alias("source_file"),
+            )
+        )
+        positions = pl.int_range(self._rows, self._rows + kept.height).alias("position")
+        self._judged.append(kept.with_columns(positions))
+        self._rows += kept.height
+
+    def _without_forgotten(self, rekeyed: pl.DataFrame) -> pl.DataFrame:
+        if not self._judge.forgotten:
+            return rekeyed
+        theirs = is_theirs(rekeyed.columns, self._judge.forgotten)
+        self.forgotten.update(rekeyed.filter(theirs)["source_file"])
+        return rekeyed.filter(~theirs)
 
     def _write_part(self, folder: Path) -> None:
-        if self._frames:
+        if self._judged:
             part = folder / f"{self._written:06}.parquet"
-            pl.concat(self._frames).write_parquet(part, compression="lz4")
-            self._frames, self._written = [], self._written + 1
+            pl.concat(self._judged).write_parquet(part, compression="lz4")
+            self._judged, self._written = [], self._written + 1
 
 
 @cache

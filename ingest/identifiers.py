@@ -3,6 +3,7 @@
 import re
 import unicodedata
 from enum import Enum, auto
+from functools import cache
 
 import polars as pl
 
@@ -58,18 +59,15 @@ def screen(block: Block, kind: Kind) -> None:
     """
     for name, _ in block.others:
         _screen_name(name)
-    known = [(column, f"The column {column.name}") for column in kind.columns]
-    suspects = block.rows.select(  # quick, and rarely so
-        pl.col(column.name).str.contains(SUSPECT).any() for column, _ in known
-    )
-    for column, where in known:
-        values = block.rows[column.name]
-        if suspects[column.name][0]:
+    looks = block.rows.select(_looks(kind)).row(0, named=True)
+    for column in kind.columns:
+        values, where = block.rows[column.name], f"The column {column.name}"
+        if looks[f"suspect.{column.name}"]:
             own = column.type in (Type.KEY, Type.CLINIC_CODE)
             _screen_values(values, where, _Place.OWN_IDS if own else _Place.TYPED)
             if own:
                 _screen_persons(values, where)
-        if column.type is Type.DATE and values.count() >= FILLED * values.len():
+        if looks.get(f"birth_days.{column.name}") and values.count() >= FILLED * values.len():
             _screen_days(values, where, ENOUGH)
     for position, (_, values) in enumerate(block.others, start=1):
         where = f"Column {position} of those that the contract does not know"
@@ -77,6 +75,21 @@ def screen(block: Block, kind: Kind) -> None:
         _screen_persons(values, where)
         _screen_days(values, where, 1)
         _screen_likenesses(values, where)
+
+
+@cache
+def _looks(kind: Kind) -> tuple[pl.Expr, ...]:
+    """A quick look at all columns at once, after which few need a closer one."""
+    suspects = (
+        pl.col(column.name).str.contains(SUSPECT).any().alias(f"suspect.{column.name}")
+        for column in kind.columns
+    )
+    birth_days = (
+        pl.col(column.name).str.contains(BIRTH_DAY).any().alias(f"birth_days.{column.name}")
+        for column in kind.columns
+        if column.type is Type.DATE
+    )
+    return (*suspects, *birth_days)
 
 
 def _screen_name(name: str) -> None:

@@ -174,6 +174,9 @@ class KindMapping(Form):
     default_eye: str | None = None
     skip: tuple[SkipRule, ...] = ()
 
+    def __hash__(self) -> int:
+        return hash(self.model_dump_json())
+
     @property
     def has_time(self) -> bool:
         """Whether dates come with a time of day, which is left out."""

@@ -24,8 +24,8 @@ def place_fault(path: Path) -> str | None:
     if path.is_symlink() and not path.exists():
         return "It is a link that leads nowhere; put the file itself there."
     exports = path.parents[UP_TO_EXPORTS]
-    inside = (exports.resolve(), exports.parent.resolve())
-    if not any(path.resolve().is_relative_to(folder) for folder in inside):
+    place = path.resolve()
+    if not any(place.is_relative_to(folder.resolve()) for folder in (exports, exports.parent)):
         return "It is a link that leads out of the workspace; put the file itself there."
     try:
         mode = path.stat().st_mode
