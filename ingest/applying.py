@@ -45,6 +45,7 @@ class _Header:
     names: tuple[str, ...]
     typed: frozenset[str]
     mixed: bool
+    found_by: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -109,7 +110,8 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
     Raises:
         UnusableFileError: a column is missing or stands in it twice, or there are too many.
     """
-    return _plan(_Header(raw.names, raw.typed, raw.mixed), kind, mapping, where)
+    header = _Header(raw.names, raw.typed, raw.mixed, raw.found_by)
+    return _plan(header, kind, mapping, where)
 
 
 @lru_cache(maxsize=PLANS_KEPT)
@@ -123,7 +125,7 @@ def _plan(header: _Header, kind: Kind, mapping: KindMapping, where: str) -> Plan
         raise UnusableFileError(
             "Its first line is empty, where the header should stand; remove the line."
         )
-    for fault in _faults_of_header(names, kind, mapping, where):
+    for fault in _faults_of_header(names, kind, mapping, where, header.found_by):
         raise UnusableFileError(fault)
     place = {name: str(position) for position, name in enumerate(names)}
     sources = _sources(names, kind, mapping)
@@ -168,7 +170,11 @@ def fits(header: list[str], kind: Kind, mapping: KindMapping) -> bool:
 
 
 def _faults_of_header(
-    names: tuple[str, ...], kind: Kind, mapping: KindMapping, where: str
+    names: tuple[str, ...],
+    kind: Kind,
+    mapping: KindMapping,
+    where: str,
+    found_by: tuple[str, ...] = (),
 ) -> Iterator[str]:
     sources = _sources(names, kind, mapping)
     mapped = [
@@ -183,11 +189,17 @@ def _faults_of_header(
     given_names = {name for given in sources.values() for name in given}
     if given_names.union(folded(name) for name, _ in mapped).isdisjoint(names):
         example = mapped[0][0] if mapped else kind.columns[0].name
-        yield (
-            f"Its row {mapping.header_row} names no column of {kind.name}, so it is no header; put "
-            f"the header there, such as {example},..., or correct header_row or delimiter in "
-            f"{where}."
-        )
+        if found_by:
+            yield (
+                f"Its row {mapping.header_row} names no column of {kind.name}, so it is no header; "
+                f"put the header there, such as {example},..., or correct {' or '.join(found_by)} "
+                f"in {where}."
+            )
+        else:
+            yield (
+                f"It has no column of {kind.name}; name its columns as the contract does, such as "
+                f"{example},..., or say under {kind.name}.columns in {where} which is which."
+            )
     for column in kind.columns:
         needed = column.required and not (
             (mapping.wide and column.name in OF_WIDE)

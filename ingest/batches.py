@@ -99,6 +99,12 @@ def find_exports(workspace: Workspace) -> Exports:
     )
 
 
+def holds_export(folder: Path, kind: str) -> bool:
+    """Whether a batch's folder holds a file of a kind."""
+    found = (kind_of(path) for path in _entries(folder))
+    return any(one is not None and one.name == kind for one in found)
+
+
 def kind_of(path: Path) -> Kind | None:
     """The kind that a file's name begins with, where its ending is one of an export's."""
     name = path.name.lower()

@@ -19,7 +19,8 @@ class Raw:
     by its position. `ragged` has `source_row` and `line` of rows that don't fit the header. In a
     `quoted` text a cell may hold line breaks. `typed` are the positions whose cells the file stores
     as numbers or dates; in a file of `mixed` cells any cell may be. `formulas` gives the rows that
-    hold one, each with a cell's address. `read_as` says in words how the file was read.
+    hold one, each with a cell's address. `read_as` says in words how the file was read, and
+    `found_by` names the settings that decide where its header is found.
     """
 
     names: tuple[str, ...]
@@ -30,6 +31,7 @@ class Raw:
     typed: frozenset[str] = frozenset()
     mixed: bool = False
     formulas: tuple[tuple[int, str], ...] = ()
+    found_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

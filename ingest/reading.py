@@ -236,7 +236,14 @@ def _csv_blocks(
 
         def raw(cells: pl.DataFrame, rows: pl.Series, ragged: list[tuple[int, str]]) -> Raw:
             lines = pl.DataFrame(ragged, schema=RAGGED, orient="row")
-            return Raw(names, cells.insert_column(0, rows), lines, read_as, text.has_quotes)
+            return Raw(
+                names,
+                cells.insert_column(0, rows),
+                lines,
+                read_as,
+                text.has_quotes,
+                found_by=("header_row", "delimiter"),
+            )
 
         data_row = form.header_row + 1
         first, handed_on = data_row, 0

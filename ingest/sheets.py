@@ -74,6 +74,7 @@ def sheet_blocks(path: Path, form: Form, where: str) -> Iterator[Raw]:
             quoted=True,
             mixed=True,
             formulas=tuple(formulas),
+            found_by=("header_row", "sheet"),
         )
 
 

@@ -119,6 +119,7 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
     releases.refuse_another_key(workspace)
+    releases.refuse_lost_exports(workspace)
     with voice.stage("ingest") as stage:
         report = ingest(workspace, on_progress=stage.progress)
         stage.counts = {

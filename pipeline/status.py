@@ -9,7 +9,7 @@ from ingest.batches import find_exports
 from ingest.dropping import keys_to_drop
 from ingest.forgotten import NOBODY, read_forgotten
 from ingest.keys import Rekeying
-from ingest.store import mapping_bytes, run_digest, unit_digest
+from ingest.store import read_mapping, refuse_mappings_of_no_site, run_digest, unit_digest
 from ingest.withdrawn import read_withdrawn
 from pipeline import history, lock
 from pipeline import release as releases
@@ -87,7 +87,12 @@ def _waiting(
     published = {unit["digest"] for unit in manifest["units"]} if manifest else set()
     try:
         releases.refuse_another_key(workspace)
+        releases.refuse_lost_exports(workspace)
         exports = find_exports(workspace).exports
+        refuse_mappings_of_no_site(workspace)
+        mappings = {
+            site: read_mapping(workspace, site)[0] for site in workspace.settings.site_codes
+        }
         forgotten = keys_to_drop(workspace, exports, Rekeying(workspace.key))
     except WrongUse as fault:
         return [], str(fault)
@@ -98,7 +103,7 @@ def _waiting(
         if unit_digest(
             export,
             run,
-            mapping_bytes(workspace, export.batch.site),
+            mappings[export.batch.site],
             forgotten.get(export.batch.site, NOBODY),
         )
         not in published

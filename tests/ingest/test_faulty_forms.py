@@ -150,6 +150,13 @@ WHOLE_FILES = (
            "it out.", "parquet"),
     Faulty("Parquet with a column missing", parquet(outcome_id=["O1"]),
            "The required column patient_id is missing; add it and export again.", "parquet"),
+    Faulty("Parquet of other columns", parquet(befund=["O1"]),
+           "It has no column of outcomes; name its columns as the contract does, such as "
+           "outcome_id,..., or say under outcomes.columns in mappings/alder.toml which is which.",
+           "parquet"),
+    Faulty("a workbook with a title above the header",
+           workbook(lambda page: [page.write(0, n, "Outcomes of March") for n in range(6)]),
+           NO_HEADER.replace("delimiter", "sheet").format(1, "outcome_id"), "xlsx"),
     Faulty("XLSX that is none", text(SOUND), NO_XLSX, "xlsx"),
     Faulty("XLSX of nothing", b"", NO_XLSX, "xlsx"),
     Faulty("XLSX cut off", workbook(lambda _: None)[:-50], NO_XLSX, "xlsx"),

@@ -57,6 +57,7 @@ ARRIVALS: dict[str, dict[str, Any]] = {
         "forgotten": pl.Int64,
         "file_refused": pl.Boolean,
         "file_reason": pl.String,
+        "read_as": pl.String,
     },
     "refused_reasons": {
         "site": pl.String,

@@ -53,8 +53,11 @@ class Stages:
 
     def ingest(self, workspace: Workspace, *, on_progress=None) -> IngestReport:
         self._begin("ingest")
+        export = workspace.exports / "alder" / "2025-06" / "visits.csv"
         accepted = workspace.accepted / "visits" / "alder" / f"{self.digest}.parquet"
-        accepted.parent.mkdir(parents=True, exist_ok=True)
+        for file in (export, accepted):
+            file.parent.mkdir(parents=True, exist_ok=True)
+        export.touch()
         pl.DataFrame(schema=VISITS.stored_schema).write_parquet(accepted)
         unit = Unit(
             site="alder",

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from expectations import Gate, Severity
+from ingest.withdrawn import Withdrawal, write_withdrawn
 from models.build import BuildFailed
 from pipeline import history
 from pipeline import release as releases
@@ -472,6 +473,33 @@ def test_what_was_passed_over_is_named(stages, lidcohort, root, capsys):
     stages.passed_over = (stray,)
     assert lidcohort("run") == 0
     assert f"Warning: {stray} was passed over: " in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+def test_an_export_that_is_gone_is_not_forgotten_in_silence(
+    stages, lidcohort, root, current, capsys, command
+):
+    lidcohort("run")
+    before = current()
+    stages.called.clear()
+    export = root / "exports" / "alder" / "2025-06" / "visits.csv"
+    aside = export.rename(root / "visits.csv")
+
+    assert lidcohort(command) == 2
+    assert stages.called == []
+    assert current() == before
+    told = capsys.readouterr().err
+    assert f"exports that lie in {root / 'exports'} no longer: alder/2025-06/visits. Put" in told
+    aside.rename(export)
+    assert lidcohort(command) == 0
+
+
+def test_an_export_of_a_withdrawn_batch_may_go(stages, lidcohort, root):
+    lidcohort("run")
+    withdrawal = Withdrawal("alder", "2025-06", "2025-06-01", "2025-06-30", "2025-07-02", ())
+    write_withdrawn(Workspace.open(root), [withdrawal])
+    (root / "exports" / "alder" / "2025-06" / "visits.csv").unlink()
+    assert lidcohort("run") == 0
 
 
 def change_the_key(root):

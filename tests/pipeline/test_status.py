@@ -135,13 +135,12 @@ def test_another_key_is_told(root, stages, lidcohort, told, visits):
     assert "is not the one that" in told()["exports_fault"]
 
 
-def test_a_broken_mapping_is_told_while_a_patient_is_forgotten(root, told, visits):
-    (visits.parent / "sessions.csv").write_text("session_id,patient_id\n")
+@pytest.mark.parametrize("name", ["alder", "aldor"])
+def test_a_mapping_that_cannot_be_used_is_told(root, told, visits, name):
     (root / "mappings").mkdir()
-    (root / "mappings" / "alder.toml").write_text("decimals = 1\n")
-    write_forgotten(Workspace.open(root), Forgotten().with_more("alder", frozenset({"0" * 32})))
-    assert "alder.toml: " in told()["exports_fault"]
-    (root / "mappings" / "alder.toml").unlink()
+    (root / "mappings" / f"{name}.toml").write_text("decimals = 1\n")
+    assert f"{name}.toml" in told()["exports_fault"]
+    (root / "mappings" / f"{name}.toml").unlink()
     assert told()["exports_fault"] is None
 
 

@@ -191,6 +191,12 @@ def test_harms_to_settle(warehouse: duckdb.DuckDBPyConnection) -> None:
     ]
 
 
+def test_how_files_were_read_is_told(warehouse: duckdb.DuckDBPyConnection) -> None:
+    assert rows(warehouse, "select distinct read_as from quality.files") == [
+        ("CSV, UTF-8, commas",)
+    ]
+
+
 def test_rows_are_conserved(warehouse: duckdb.DuckDBPyConnection) -> None:
     assert rows(
         warehouse,

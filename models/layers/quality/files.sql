@@ -10,5 +10,6 @@ select
     exact_repeats,
     forgotten,
     file_refused,
-    file_reason
+    file_reason,
+    read_as
 from {{ source('arrivals', 'files') }}
