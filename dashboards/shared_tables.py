@@ -23,7 +23,11 @@ WORTH = (10**12, 1)  # of a count by the number of breakdowns: totals are hidden
 TIMES_THE_NEXT = 4  # and of a row's counts those that readers need most
 NOT_SHARED = {
     "recall_due": "one row per patient, for the clinic itself",
+    "late_sessions": "one row per patient, for the clinic itself",
     "month_summary": "a clinic's own month, shown on its pages",
+    "month_outcomes": "a clinic's own month, shown on its pages",
+    "month_home_care": "a clinic's own month, shown on its pages",
+    "broken_off": "a clinic's own month, shown on its pages",
     "durability": "each day's step of a curve is a count of one or two",
     "maintenance_return": "each day's step of a curve is a count of one or two",
     "protocol_comparison": "rates of pairs give their counts back",
@@ -55,6 +59,8 @@ class Shape:
     shares: a share that is published without its own count, and the count it is a share of.
     curves: estimates that a row's count enters together with those of all rows before it.
     alike: counts that are the same whatever these columns say.
+    part_along: columns of which the table holds one value only, so that each count is a part of
+        the count that other tables give over all of them.
     known_as: counts that other tables know under another name, or that share one by accident.
     fixed: what is true of all rows and is told by a column in other tables.
     """
@@ -67,6 +73,7 @@ class Shape:
     shares: Mapping[str, str] = field(default_factory=dict)
     curves: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stock: Stock | None = None
+    part_along: tuple[str, ...] = ()
     alike: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     known_as: Mapping[str, str] = field(default_factory=dict)
     fixed: Mapping[str, str] = field(default_factory=dict)
@@ -187,6 +194,29 @@ SHAPES: Mapping[str, Shape] = {
         estimates=_limits("rate", "rate_per_100", ("events", "asked")),
         alike=dict.fromkeys(("asked", "sessions"), ("event", "severity")),
     ),
+    "months_side_by_side": Shape(
+        breakdowns=("site",),
+        apart=("month",),
+        counts=(
+            *("sessions", "asked", "new_courses", "evaluable", "responders", "events"),
+            *("completed", "stopped", "matured", "session_eyes", "in_band_recorded"),
+        ),
+        wholes=(
+            ("sessions", ("asked",)),
+            ("matured", ("evaluable",)),
+            ("evaluable", ("responders",)),
+            ("session_eyes", ("in_band_recorded",)),
+            ("in_band_recorded", ("in_band_share",)),
+        ),
+        estimates={"response_rate": ("responders", "evaluable")},
+        shares={"in_band_share": "in_band_recorded"},
+        part_along=("month",),
+        known_as={
+            "new_courses": "started",
+            "completed": "completed_in_month",
+            "stopped": "known_as_stopped",
+        },
+    ),
     "home_care": Shape(
         breakdowns=_GRADED,
         counts=("courses", "measured", "halved"),
@@ -239,6 +269,7 @@ class SharedTables:
         for name, rows in kept.items():
             cells[name] = [_cells(name, row, counts) for row in rows]
             sums += _sums(SHAPES[name], rows, cells[name])
+            sums += _sums_with_the_rest(SHAPES[name], cells[name])
         marks = hidden(counts, sums, below)
         self._schemas = {name: table.schema for name, table in tables.items()}
         self._rows = {
@@ -362,6 +393,15 @@ def _sums_along(
     for now, then in _neighbours(shape, stock.along, rows):
         leaving = [cells[now].get(count) for count in stock.leaving]
         yield from _sum(cells[now], stock.count, [*leaving, cells[then].get(stock.count)])
+
+
+def _sums_with_the_rest(shape: Shape, cells: list[dict[str, Cell]]) -> Iterator[Sum]:
+    """What a table holds of one value only is a part of what others give over all values."""
+    for row_cells in cells:
+        for cell in row_cells.values():
+            whole = tuple(part for part in cell.name if part.split("=")[0] not in shape.part_along)
+            if whole != cell.name:
+                yield Sum(Cell(whole), (cell,))
 
 
 def _neighbours(shape: Shape, along: str, rows: list[Row]) -> Iterator[tuple[int, int]]:

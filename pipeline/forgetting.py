@@ -19,6 +19,7 @@ from pipeline.errors import LidcohortError, WrongUse, disk_is_full, in_short, in
 from pipeline.files import private_folder
 from pipeline.history import Run
 from pipeline.interruption import was_interrupted
+from pipeline.published import taken_in
 from pipeline.release import Candidate
 from pipeline.remaining import remaining
 from pipeline.settings import Settings
@@ -149,7 +150,7 @@ def _make_again(
     as_it_was = replace(workspace, settings=settings.model_copy(update={"settled_harm": harms}))
     with scratch_folder(workspace) as scratch:
         report = remaining(root, manifest, forgotten, scratch)
-        candidate = releases.candidate(as_it_was, report)
+        candidate = releases.candidate(as_it_was, report, taken_in(root / "inputs"))
         if not candidate.is_complete:
             make(as_it_was, candidate, report, voice)
     releases.switch(workspace, candidate.release)

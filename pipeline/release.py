@@ -20,12 +20,14 @@ from ingest.keys import fingerprint
 from ingest.withdrawn import read_withdrawn
 from pipeline.errors import LidcohortError, WrongUse, in_short
 from pipeline.files import point, sync_tree, write_whole
-from pipeline.inputs import arrivals
+from pipeline.inputs import arrivals, units_told
+from pipeline.published import Published, published_by
 from pipeline.standing import current
 from pipeline.workspace import Release, Workspace, key_place
 
 FAILURE = "failure.json"
 KEY_FINGERPRINT = "key_fingerprint"
+PUBLISHED = "published"
 START_PAGE = Path("dashboards") / "index.html"
 BUILT_SCHEMAS = ("courses", "cohorts", "quality")
 STAGE_FOLDERS = ("dashboards", "expectations", "ingest", "models", "pipeline")
@@ -44,35 +46,74 @@ VERSIONED = (
 
 @dataclass(frozen=True)
 class Candidate:
-    """A release that is to be: its place, and everything that decides what will be in it."""
+    """A release that is to be: its place, and everything that decides what will be in it.
+
+    `published` is the release before, which it is held against.
+    """
 
     release: Release
     identity: Mapping[str, Any]
+    published: Published
 
     @property
     def is_complete(self) -> bool:
         return self.release.manifest.is_file()
 
 
-def candidate(workspace: Workspace, report: IngestReport) -> Candidate:
-    """The release that these inputs lead to: equal inputs, equal name."""
+def candidate(
+    workspace: Workspace, report: IngestReport, published: Published | None = None
+) -> Candidate:
+    """The release that these inputs lead to: equal inputs, equal name.
+
+    What people read before is one of them. A complete release that was made from the same inputs
+    is that release, whatever it was held against; another one is held against the current release,
+    unless `published` is given.
+    """
     settings = workspace.settings.model_dump(mode="json", exclude={"releases": True})
     settings["group"]["as_of"] = report.as_of.isoformat()
     identity = {
         "as_of": report.as_of.isoformat(),
-        "units": [
-            {"site": unit.site, "batch": unit.batch, "kind": unit.kind, "digest": unit.digest}
-            for unit in report.units
-        ],
+        "units": units_told(report),
         "arrivals": _digest(*(frame.write_csv().encode() for frame in arrivals(report).values())),
         "settings": settings,
         KEY_FINGERPRINT: fingerprint(workspace.key),
         "code": code_digest(),
         "versions": {package: version(package) for package in VERSIONED},
     }
+    if published is None:
+        made = _made_from(workspace, identity)
+        if made is not None:
+            return Candidate(Release(made, workspace.settings, report.as_of), identity, Published())
+        published = _read_now(workspace)
+    identity[PUBLISHED] = _digest(
+        *(frame.write_csv().encode() for frame in published.frames.values())
+    )
     digest = _digest(json.dumps(identity, sort_keys=True).encode())
     root = workspace.releases / f"{report.as_of.isoformat()}-{digest[:8]}"
-    return Candidate(Release(root, workspace.settings, report.as_of), identity)
+    return Candidate(Release(root, workspace.settings, report.as_of), identity, published)
+
+
+def _made_from(workspace: Workspace, identity: Mapping[str, Any]) -> Path | None:
+    """The complete release that these inputs led to before; the current one rather than others."""
+    told = json.loads(json.dumps(identity))
+    read_now = current(workspace.root)
+    return max(
+        (
+            root
+            for root in release_folders(workspace)
+            if (manifest := read_manifest(root)) is not None
+            and {name: manifest.get(name) for name in told} == told
+        ),
+        key=lambda root: (root == read_now, root.name),
+        default=None,
+    )
+
+
+def _read_now(workspace: Workspace) -> Published:
+    """What people read now; nothing before the first release."""
+    root = current(workspace.root)
+    manifest = root and read_manifest(root)
+    return published_by(root, manifest) if root and manifest else Published()
 
 
 @cache
@@ -222,7 +263,7 @@ def remove(root: Path) -> None:
 
 def release_folders(workspace: Workspace) -> list[Path]:
     """Every release's folder, complete or not."""
-    return sorted(path for path in workspace.releases.iterdir() if path.is_dir())
+    return sorted(path for path in workspace.releases.glob("*") if path.is_dir())
 
 
 def _count(connection: duckdb.DuckDBPyConnection, table: str) -> int:

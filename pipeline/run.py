@@ -76,7 +76,7 @@ def make_release(
     """
     release = candidate.release
     with _kept_if_it_fails(release, voice) as gates:
-        _assemble(workspace, release, report, voice)
+        _assemble(workspace, candidate, report, voice)
         _pass_gate(release, Gate.ARRIVAL, gates, voice, _why_refused(report))
         _build(release, voice)
         _pass_gate(release, Gate.BUILT, gates, voice)
@@ -91,11 +91,12 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
         LidcohortError: as `run_job`.
     """
     report = _take_in(workspace, voice)
-    release = releases.candidate(workspace, report).release
+    candidate = releases.candidate(workspace, report)
+    release = candidate.release
     trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
     run.release = trial.name
     with _kept_if_it_fails(trial, voice) as gates:
-        _assemble(workspace, trial, report, voice)
+        _assemble(workspace, replace(candidate, release=trial), report, voice)
         _pass_gate(trial, Gate.ARRIVAL, gates, voice, _why_refused(report))
     releases.remove(trial.root)
     run.outcome = "checked"
@@ -135,11 +136,13 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     return report
 
 
-def _assemble(workspace: Workspace, release: Release, report: IngestReport, voice: Voice) -> None:
+def _assemble(
+    workspace: Workspace, candidate: Candidate, report: IngestReport, voice: Voice
+) -> None:
     with voice.stage("inputs") as stage:
         releases.sweep(workspace)
-        private_folder(release.root)
-        inputs.assemble(release, report)
+        private_folder(candidate.release.root)
+        inputs.assemble(candidate.release, report, candidate.published)
         stage.counts = {"units": len(report.units)}
 
 

@@ -200,6 +200,54 @@ MONTH_SUMMARY = Table(
     ),
 )
 
+MONTH_OUTCOMES = Table(
+    "month_outcomes",
+    ("site", "month", "rule"),
+    rules=(
+        "courses = not_applicable + not_measured + evaluable",
+        "evaluable = responders + unchanged + worsened",
+        "before_responders <= before_evaluable",
+        *_in_order("0", "limit_low", "limit_high", "1"),
+        "(beyond_limits is null) = (reason is not null)",
+    ),
+    shares=(
+        Share("response_rate", "response_rate", "response_rate", of="evaluable"),
+        Share("before_rate", "before_rate", "before_rate", of="before_evaluable"),
+        Share("capture_rate", "capture_rate", "capture_rate"),
+    ),
+)
+
+MONTH_HOME_CARE = Table(
+    "month_home_care",
+    ("site", "month"),
+    rules=("halved <= measured", "measured <= courses"),
+)
+
+MONTHS_SIDE_BY_SIDE = Table(
+    "months_side_by_side",
+    ("site", "month"),
+    rules=(
+        "asked <= sessions",
+        "evaluable <= matured",
+        "responders <= evaluable",
+        "in_band_recorded <= session_eyes",
+    ),
+    shares=(
+        Share("response_rate", "response_rate", "response_rate", of="evaluable"),
+        Share("in_band_share", "in_band_share", "in_band_share", of="in_band_recorded"),
+    ),
+    totals=(
+        Totals(
+            over=("site",),
+            counts=(
+                *("sessions", "asked", "events", "new_courses", "completed", "stopped"),
+                *("matured", "evaluable", "responders", "session_eyes", "in_band_recorded"),
+            ),
+        ),
+    ),
+    may_be_empty=True,
+)
+
 HOME_CARE = Table(
     "home_care",
     ("grade", "site", "protocol", "course_kind"),
@@ -300,6 +348,9 @@ TABLES = (
     DELIVERY,
     SAFETY,
     MONTH_SUMMARY,
+    MONTH_OUTCOMES,
+    MONTH_HOME_CARE,
+    MONTHS_SIDE_BY_SIDE,
     HOME_CARE,
     DOSE_RESPONSE,
     PROTOCOL_COMPARISON,

@@ -94,6 +94,38 @@ SPOILED = {
         "update cohorts.month_summary set treated_patients = 3",
         {"month_summary_rows_consistent"},
     ),
+    "a month's outcomes that don't make up its courses": (
+        "update cohorts.month_outcomes set worsened = 2 where rule = 'glands'",
+        {"month_outcomes_rows_consistent"},
+    ),
+    "a month that is judged and told why it is not": (
+        "update cohorts.month_outcomes set beyond_limits = true where rule = 'symptoms'",
+        {"month_outcomes_rows_consistent"},
+    ),
+    "a month's rate where none was counted": (
+        "update cohorts.month_outcomes set before_rate = 0.5 where rule = 'symptoms'",
+        {"month_outcomes_shares_within_limits"},
+    ),
+    "a month's courses that month_outcomes lost": (
+        "delete from cohorts.month_outcomes where rule = 'symptoms'",
+        {"mature_courses_conserved"},
+    ),
+    "a course broken off that month_summary lost": (
+        "insert into cohorts.broken_off values ('alder', '2024-06', 2, 1)",
+        {"broken_off_conserved"},
+    ),
+    "more halved in a month than measured": (
+        "update cohorts.month_home_care set halved = 2",
+        {"month_home_care_rows_consistent"},
+    ),
+    "more asked side by side than sessions": (
+        "update cohorts.months_side_by_side set asked = sessions + 1",
+        {"months_side_by_side_rows_consistent", "months_side_by_side_totals_add_up"},
+    ),
+    "a share side by side above all": (
+        "update cohorts.months_side_by_side set in_band_share = 1.5",
+        {"months_side_by_side_shares_within_limits"},
+    ),
     "more halved than measured": (
         "update cohorts.home_care set halved = 2",
         {"home_care_rows_consistent"},
@@ -433,6 +465,7 @@ def test_a_young_group_has_nothing_mature_and_passes(release):
         update courses.courses set is_mature = false;
         update courses.responses set is_mature = false;
         update cohorts.month_summary set matured = 0, evaluable = 0, responders = 0;
+        delete from cohorts.month_outcomes where rule = 'symptoms';
         delete from courses.maintenance_intervals;
         delete from cohorts.recall_due;
         delete from cohorts.maintenance_adherence;

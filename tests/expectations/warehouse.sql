@@ -323,14 +323,62 @@ create table cohorts.month_summary as
 select *
 from (
     values
-    ('alder', '2024-01', 1, 2, 1, 60.0::double, 0, 0, 0, 1, 2, 2),
-    ('alder', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, 0, 1, 0),
-    ('alder', '2024-06', 0, 0, 0, 0.0::double, 1, 1, 1, 0, 0, 0),
-    ('birch', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, null, 0, 0)
+    ('alder', '2024-01', 1, 2, 1, 60.0::double, 0, 0, 0, 0, 1, 2, 2),
+    ('alder', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, 0, 0, 1, 0),
+    ('alder', '2024-06', 0, 0, 0, 0.0::double, 0, 1, 1, 1, 0, 0, 0),
+    ('birch', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, 0, null, 0, 0)
 ) as rows (
-    site, month, new_courses, sessions, treated_patients, chair_minutes, matured, evaluable,
-    responders, harms, sessions_asked, refused_rows
+    site, month, new_courses, sessions, treated_patients, chair_minutes, stopped, matured,
+    evaluable, responders, harms, sessions_asked, refused_rows
 );
+
+create table cohorts.month_outcomes as
+select *
+from (
+    values
+    (
+        'alder', '2024-06', 'symptoms', 1, 0, 0, 1, 1, 0, 0, 1e0, 1e0, 0, 0, null, null, null,
+        null, 'fewer than 10 evaluable in the month'
+    ),
+    (
+        'alder', '2024-06', 'glands', 20, 0, 0, 20, 15, 4, 1, 0.75e0, 1e0, 100, 70, 0.7e0, 0.3e0,
+        1e0, false, null
+    )
+) as rows (
+    site, month, rule, courses, not_applicable, not_measured, evaluable, responders, unchanged,
+    worsened, response_rate, capture_rate, before_evaluable, before_responders, before_rate,
+    limit_low, limit_high, beyond_limits, reason
+);
+
+create table cohorts.broken_off (site varchar, month varchar, sessions_given bigint, courses bigint);
+
+create table cohorts.month_home_care as
+select
+    'alder' as site,
+    '2024-06' as month,
+    1 as courses,
+    1 as measured,
+    1 as halved;
+
+create table cohorts.months_side_by_side as
+select
+    coalesce(site, 'all') as site,
+    '2024-02' as month,
+    count(*) as sessions,
+    count(*) as asked,
+    0 as events,
+    0 as new_courses,
+    0 as completed,
+    0 as stopped,
+    count(*) as matured,
+    count(*) as evaluable,
+    count(*) as responders,
+    1e0 as response_rate,
+    count(*) as session_eyes,
+    count(*) as in_band_recorded,
+    1e0 as in_band_share
+from (values ('alder'), ('birch')) as rows (site)
+group by cube (site);
 
 create table cohorts.recall_due as
 select
