@@ -72,6 +72,17 @@ class Line:
     high: Sequence[Drawn] = ()
 
 
+@dataclass(frozen=True)
+class ControlPoint:
+    """One month of a control chart: its share, the level before it and the limits of chance."""
+
+    value: Drawn
+    level: Drawn
+    low: Drawn
+    high: Drawn
+    beyond: bool
+
+
 def dots(
     rows: Sequence[Dot],
     axis: str,
@@ -197,6 +208,65 @@ def lines(
         height=360,
         xaxis=_axis(step_axis) | _ticks(steps) | {"showgrid": False},
         yaxis=_axis(axis) | _from_zero(upto, ends),
+    )
+
+
+def control_chart(
+    steps: Sequence[str], points: Sequence[ControlPoint], step_axis: str, axis: str
+) -> dict[str, Any] | None:
+    """A share month by month with its level and its limits, which differ from month to month.
+
+    What lies beyond the limits has a shape of its own.
+    """
+    if not _any_known([point.value for point in points]):
+        return None
+    stairs = {"shape": "hvh", "color": INK}
+
+    def line(name: str, values: Sequence[Drawn], *, shown: bool, dash: str) -> go.Scatter:
+        return go.Scatter(
+            x=list(steps),
+            y=list(values),
+            name=name,
+            mode="lines",
+            showlegend=shown,
+            line={**stairs, "width": 1, "dash": dash},
+            hoverinfo="skip",
+        )
+
+    beyond = [point.value if point.beyond else None for point in points]
+    traces = [
+        line("limits of chance", [point.low for point in points], shown=True, dash="dash"),
+        line("", [point.high for point in points], shown=False, dash="dash"),
+        line("twelve months before", [point.level for point in points], shown=True, dash="dot"),
+        go.Scatter(
+            x=list(steps),
+            y=[point.value for point in points],
+            name="this month",
+            mode="lines+markers",
+            cliponaxis=False,
+            line={"color": BLUE, "width": 1},
+            marker={"symbol": "circle", "size": 9, "color": BLUE},
+            hovertemplate="%{x}: %{y:.0f}<extra></extra>",
+        ),
+    ]
+    if _any_known(beyond):
+        marker = {"symbol": "diamond", "size": 15, "color": ORANGE, "line": {"width": 2}}
+        traces.append(
+            go.Scatter(
+                x=list(steps),
+                y=beyond,
+                name="beyond the limits",
+                mode="markers",
+                cliponaxis=False,
+                marker=marker,
+                hovertemplate="%{x}: %{y:.0f}<extra></extra>",
+            )
+        )
+    return _figure(
+        traces,
+        height=340,
+        xaxis=_axis(step_axis) | _ticks(steps) | {"showgrid": False},
+        yaxis=_axis(axis) | _from_zero(100),
     )
 
 

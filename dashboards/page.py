@@ -8,6 +8,7 @@ from typing import Any, TypeAlias
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from dashboards import words
+from dashboards.trend import Trend
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,7 @@ class Key:
     text: str
 
 
-Value: TypeAlias = str | Link | Key
+Value: TypeAlias = str | Link | Key | Trend
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from dashboards.pages import (
     response,
     safety,
     sessions,
+    side_by_side,
     sites,
     start,
 )
@@ -26,7 +27,7 @@ from dashboards.warehouse import Warehouse
 from pipeline.workspace import Release
 
 PAGES = (
-    *(start, response, sessions, durability, protocols, sites),
+    *(start, side_by_side, response, sessions, durability, protocols, sites),
     *(safety, quality, method, month),
 )
 ASSETS = ("pages.css", "charts.js")

@@ -27,6 +27,7 @@ NOT_SHARED = {
     "month_summary": "a clinic's own month, shown on its pages",
     "month_outcomes": "a clinic's own month, shown on its pages",
     "month_home_care": "a clinic's own month, shown on its pages",
+    "month_records": "a clinic's own month, shown on its pages",
     "broken_off": "a clinic's own month, shown on its pages",
     "durability": "each day's step of a curve is a count of one or two",
     "maintenance_return": "each day's step of a curve is a count of one or two",

@@ -91,6 +91,7 @@ class Source:
 
 GROUP_MENU = (
     Link("Start", "index.html"),
+    Link("Side by side", "side_by_side.html"),
     Link("Does it help?", "response_by_grade.html"),
     Link("After how many sessions?", "response_by_session.html"),
     Link("Does it last?", "durability.html"),

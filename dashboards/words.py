@@ -103,6 +103,42 @@ DELIVERY_MARKS = {
     "stopped_early": "heating stopped early",
 }
 
+MONTH_FIGURES = {  # of quality.month_figures
+    "sessions": "sessions",
+    "treated_patients": "patients treated",
+    "chair_minutes": "minutes in the chair",
+    "new_courses": "courses begun",
+    "completed": "courses completed",
+    "stopped": "courses broken off",
+    "matured": "courses whose follow-up ended",
+    "due": "due for maintenance",
+    "overdue": "overdue",
+    "harms": "harms",
+    "sessions_asked": "sessions asked about harm",
+    "refused_rows": "rows refused",
+    **{
+        f"{rule}_{count}": f"{name}: {told}"
+        for rule, name in RULES.items()
+        for count, told in {
+            "evaluable": "measured",
+            "responders": "better",
+            "unchanged": "unchanged",
+            "worsened": "worse",
+        }.items()
+    },
+}
+PATIENT_STATUSES = {
+    "declined_recall": "declined recall",
+    "unknown": "not known",
+}
+END_REASONS = {
+    "completed": "completed",
+    "improved_enough": "improved enough",
+    "no_benefit": "no benefit",
+    "adverse_event": "a harm",
+    "lost_contact": "contact lost",
+}
+
 
 def reason(code: str) -> str:
     """What a reason of the contract means, as the contract says it."""
@@ -253,6 +289,12 @@ def short_month(code: str) -> str:
     """`2026-04` as `Apr 2026`."""
     year, number = code.split("-")
     return f"{calendar.month_abbr[int(number)]} {year}"
+
+
+def month_ends_on(code: str) -> date:
+    """`2026-04` as its last day."""
+    year, number = map(int, code.split("-"))
+    return date(year, number, calendar.monthrange(year, number)[1])
 
 
 def capital(text: str) -> str:

@@ -95,7 +95,7 @@ def harm_line(
         return [
             f"No harm was reported. {was_asked} None seen in {source.told(asked)} asked means "
             f"that up to {words.per_100(row['rate_high'])} in 100 sessions are not excluded.",
-            *_above_100(row),
+            *above_100(row),
         ]
     return [*_reported(source, row), *_to_settle(source, waiting), was_asked, *_rate(row)]
 
@@ -131,10 +131,10 @@ def _rate(row: Row) -> list[Value]:
     if rate in (words.HIDDEN, words.NONE):
         return []
     span = words.per_100_span(row["rate_low"], row["rate_high"])
-    return [f"That is {rate} per 100 sessions asked (limits {span}).", *_above_100(row)]
+    return [f"That is {rate} per 100 sessions asked (limits {span}).", *above_100(row)]
 
 
-def _above_100(row: Row) -> list[Value]:
+def above_100(row: Row) -> list[Value]:
     high = row["rate_high"]
     return [ABOVE_100] if words.are_told(high) and high is not None and high > FULL else []
 

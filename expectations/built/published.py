@@ -204,7 +204,8 @@ MONTH_OUTCOMES = Table(
     "month_outcomes",
     ("site", "month", "rule"),
     rules=(
-        "courses = not_applicable + not_measured + evaluable",
+        "courses = not_applicable + applicable",
+        "applicable = not_measured + evaluable",
         "evaluable = responders + unchanged + worsened",
         "before_responders <= before_evaluable",
         *_in_order("0", "limit_low", "limit_high", "1"),
@@ -213,7 +214,7 @@ MONTH_OUTCOMES = Table(
     shares=(
         Share("response_rate", "response_rate", "response_rate", of="evaluable"),
         Share("before_rate", "before_rate", "before_rate", of="before_evaluable"),
-        Share("capture_rate", "capture_rate", "capture_rate"),
+        Share("capture_rate", "capture_rate", "capture_rate", of="applicable"),
     ),
 )
 

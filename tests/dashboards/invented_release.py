@@ -49,6 +49,9 @@ create table quality.refusal_changes (site varchar, batch varchar, kind varchar,
     rows_read bigint, rows_read_before bigint);
 create table quality.flagged_values (site varchar, batch varchar, kind varchar, file varchar,
     column_name varchar, reason varchar, flagged bigint);
+create table quality.restatements (site varchar, month varchar, figure varchar,
+    published_before decimal(18, 6), published_now decimal(18, 6), change decimal(18, 6),
+    batches_since varchar, release_before varchar);
 create table quality.harms_to_settle (site varchar, harm_key varchar, why varchar, event varchar,
     event_date date, batch varchar, settled boolean, decision varchar);
 create table quality.gate_results (gate varchar, expectation varchar, description varchar,
@@ -107,6 +110,7 @@ def make_release(root: Path, *, seed: int = 7, courses: int = 900) -> Release:
         _fill_response(connection, chance, courses)
         _fill_sessions(connection, chance, courses)
         _fill_months(connection, chance)
+        _fill_side_by_side(connection)
         _fill_curves(connection)
         _fill_comparisons(connection, courses)
         _fill_seeds(connection)
@@ -168,6 +172,13 @@ def _insert_quality(connection: duckdb.DuckDBPyConnection) -> None:
         "('alder', '2026-04', 'outcomes', 'row_refused', 'eye', 'missing', 0, 5, -5, 120, 120),"
         "('alder', '2026-04', 'visits', 'value_flagged', '=1+1', 'unknown_column', 7, 7, 0, 120,"
         " 120)"
+    )
+    connection.execute(
+        "insert into quality.restatements values "
+        "('alder', '2026-02', 'sessions', 64, 66, 2, '2026-02;2026-04', '2026-03-31-0badc0de'),"
+        "('alder', '2026-02', 'harms', null, 3, null, '2026-02;2026-04', '2026-03-31-0badc0de'),"
+        "('alder', '2026-03', 'symptoms_responders', 5, 4, -1, '2026-02;2026-04',"
+        " '2026-03-31-0badc0de')"
     )
     connection.execute(
         "insert into quality.harms_to_settle values "
@@ -447,8 +458,98 @@ def month_rows(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute(
         """
         insert into cohorts.recall_due values
-            ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true)
+            ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true),
+            ('alder', 'p2', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'unknown', true),
+            ('alder', 'p3', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'moved', false)
         """
+    )
+    connection.execute(
+        """
+        insert into cohorts.late_sessions values
+            ('alder', 'p4', 'four_fortnightly', '2026-03-20', 2, 4, '2026-04-10', 20, 'active', null,
+                true),
+            ('alder', 'p5', 'three_monthly', '2026-02-20', 1, 3, '2026-03-27', 34, 'active', 'cost',
+                false)
+        """
+    )
+    _insert(
+        connection,
+        "month_outcomes",
+        """
+        with counted as (
+            select site, month, rule, unit, sessions // 5 + 1 as courses, 1 as not_applicable,
+                courses - 1 as applicable,
+                sessions // 7 as evaluable, applicable - evaluable as not_measured,
+                sessions // 20 as unchanged, 1 as worsened,
+                evaluable - unchanged - 1 as responders
+            from places
+            cross join (values ('symptoms', 'course'), ('tear_film', 'eye'), ('glands', 'eye'))
+                as rules (rule, unit)
+            where protocol = 'all' and site <> 'all' and month <> 'all'
+        )
+        select *, responders / nullif(evaluable, 0) as response_rate,
+            evaluable / (courses - 1) as capture_rate, 120 as before_evaluable,
+            case month when '2026-02' then 6 when '2026-01' then 114 else 72 end as before_responders,
+            before_responders / 120 as before_rate, 0.8 as before_capture_rate,
+            case month when '2026-01' then 0.8 else 0 end as limit_low,
+            case month when '2026-02' then 0.3 else 1 end as limit_high,
+            case when site = 'alder' then month < '2026-03' end as beyond_limits,
+            case when site <> 'alder' then 'fewer than 10 evaluable in the month; fewer than 60 % '
+                || 'measured' end as reason
+        from counted
+        """,
+    )
+    _insert(
+        connection,
+        "month_home_care",
+        """
+        select site, month, sessions // 5 as courses,
+            case month when '2026-03' then 0 else sessions // 10 end as measured,
+            least(measured, sessions // 20) as halved, case when measured > 0 then 20.0 end
+            as median_minutes_before, case when measured > 0 then 7.5 end as median_minutes_after
+        from places where protocol = 'all' and site <> 'all' and month <> 'all'
+        """,
+    )
+    _insert(
+        connection,
+        "month_records",
+        """
+        select site, month, sessions - asked as sessions_not_asked, asked as sessions_timed,
+            cast(site = 'birch' and month = '2026-04' as bigint) as files_refused,
+            12 as rows_refused, 2 as values_flagged
+        from places where protocol = 'all' and site <> 'all' and month <> 'all'
+        """,
+    )
+    _insert(
+        connection,
+        "broken_off",
+        """
+        select site, month, 2 as sessions_given, stopped as courses
+        from cohorts.month_summary where stopped > 0
+        """,
+    )
+
+
+def _fill_side_by_side(connection: duckdb.DuckDBPyConnection) -> None:
+    """The latest month, of the clinics that have it, beside their delivery and harms."""
+    _insert(
+        connection,
+        "months_side_by_side",
+        """
+        with counted as (
+            select coalesce(site, 'all') as site, month, sum(new_courses) as new_courses,
+                sum(completed) as completed, sum(stopped) as stopped, sum(matured) as matured,
+                sum(evaluable) as evaluable, sum(responders) as responders
+            from cohorts.month_summary where month = '2026-04' group by month, cube(site)
+        )
+        select counted.*, site = 'all' as is_total, safety.sessions, asked, events,
+            responders / nullif(evaluable, 0) as response_rate, session_eyes, in_band_recorded,
+            in_band_share
+        from counted
+        inner join cohorts.safety using (site, month)
+        inner join cohorts.delivery using (site, month, protocol)
+        where protocol = 'all' and event = 'all' and severity = 'all'
+        """,
     )
 
 

@@ -337,16 +337,16 @@ select *
 from (
     values
     (
-        'alder', '2024-06', 'symptoms', 1, 0, 0, 1, 1, 0, 0, 1e0, 1e0, 0, 0, null, null, null,
+        'alder', '2024-06', 'symptoms', 1, 0, 1, 0, 1, 1, 0, 0, 1e0, 1e0, 0, 0, null, null, null,
         null, 'fewer than 10 evaluable in the month'
     ),
     (
-        'alder', '2024-06', 'glands', 20, 0, 0, 20, 15, 4, 1, 0.75e0, 1e0, 100, 70, 0.7e0, 0.3e0,
+        'alder', '2024-06', 'glands', 20, 0, 20, 0, 20, 15, 4, 1, 0.75e0, 1e0, 100, 70, 0.7e0, 0.3e0,
         1e0, false, null
     )
 ) as rows (
-    site, month, rule, courses, not_applicable, not_measured, evaluable, responders, unchanged,
-    worsened, response_rate, capture_rate, before_evaluable, before_responders, before_rate,
+    site, month, rule, courses, not_applicable, applicable, not_measured, evaluable, responders,
+    unchanged, worsened, response_rate, capture_rate, before_evaluable, before_responders, before_rate,
     limit_low, limit_high, beyond_limits, reason
 );
 

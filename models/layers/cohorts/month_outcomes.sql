@@ -160,6 +160,7 @@ select
     unit,
     courses,
     not_applicable,
+    courses - not_applicable as applicable,
     not_measured,
     evaluable,
     responders,

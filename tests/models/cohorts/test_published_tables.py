@@ -50,8 +50,8 @@ PUBLISHED = {
         patient_status on_list""",
     "month_summary": """site month new_courses sessions treated_patients chair_minutes completed
         stopped matured evaluable responders due overdue harms sessions_asked refused_rows""",
-    "month_outcomes": """site month rule unit courses not_applicable not_measured evaluable
-        responders unchanged worsened response_rate capture_rate before_evaluable
+    "month_outcomes": """site month rule unit courses not_applicable applicable not_measured
+        evaluable responders unchanged worsened response_rate capture_rate before_evaluable
         before_responders before_rate before_capture_rate limit_low limit_high beyond_limits
         reason""",
     "broken_off": "site month sessions_given courses",
@@ -59,6 +59,8 @@ PUBLISHED = {
         days_late patient_status planned_end_reason on_list""",
     "month_home_care": """site month courses measured halved median_minutes_before
         median_minutes_after""",
+    "month_records": """site month sessions_not_asked sessions_timed files_refused rows_refused
+        values_flagged""",
     "months_side_by_side": """site month is_total sessions asked events new_courses completed
         stopped matured evaluable responders response_rate session_eyes in_band_recorded
         in_band_share""",
