@@ -177,7 +177,7 @@ def by_rule(source: Source, rows: list[Row]) -> Table:
 
 def _judgement(row: Row) -> str:
     if row["beyond_limits"] is None:
-        return f"not judged: {_reasons(row)}" if row["courses"] else words.NONE
+        return "not judged" if row["courses"] else words.NONE
     if not row["beyond_limits"]:
         return "within chance"
     return "lower" if row["response_rate"] < row["before_rate"] else "higher"

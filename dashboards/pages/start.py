@@ -36,7 +36,8 @@ def pages(source: Source) -> Iterator[Page]:
 def _clinics(source: Source) -> Table:
     return table(
         "Each clinic's own pages, with full counts; the lines run over its last "
-        f"{MONTHS_SHOWN} months",
+        f"{MONTHS_SHOWN} months. A late clinic's figures end on the day shown, and are judged as "
+        "of that day",
         (
             *("Clinic", "latest month", "sessions a month", "in the protocol's band"),
             *("data up to", "latest batch", "freshness"),
@@ -106,7 +107,7 @@ def _freshness(source: Source, clinic: Clinic) -> str:
     if clinic.cutoff is None:
         return "nothing has come in yet"
     if clinic.cutoff < source.as_of:
-        return "late: its figures end on the day shown, and are judged as of that day"
+        return "late"
     return "up to date"
 
 

@@ -206,3 +206,25 @@ def _true(table: pl.DataFrame, row: dict[str, Any], column: str) -> int:
     grain = [*SHAPES["response_by_grade"].breakdowns, "rule", "grading"]
     value: int = table.filter(**{name: row[name] for name in grain})[column].item()
     return value
+
+
+@pytest.mark.parametrize(("in_all", "told"), [(55, False), (61, True), (50, True)])
+def test_a_month_gives_no_small_rest_of_a_clinics_other_months_back(
+    in_all: int, told: bool
+) -> None:
+    """50 of 55 sessions in the latest month would tell of 5 in the months before."""
+    safety = pl.DataFrame(
+        [
+            {
+                **{"site": "alder", "protocol": "all", "month": "all", "event": "all"},
+                **{"severity": "all", "sessions": in_all, "asked": 0, "events": 0, "serious": 0},
+                **{"rate_per_100": None, "rate_low": None, "rate_high": None},
+            }
+        ]
+    )
+    nothing = dict.fromkeys(SHAPES["months_side_by_side"].counts, 0)
+    month = {"site": "alder", "month": "2026-04", "is_total": False, **nothing, "sessions": 50}
+    side_by_side = pl.DataFrame([{**month, "response_rate": None, "in_band_share": None}])
+    shared = SharedTables({"safety": safety, "months_side_by_side": side_by_side}, BELOW)
+    [over_all], [this_month] = shared.find("safety"), shared.find("months_side_by_side")
+    assert ((over_all["sessions"], this_month["sessions"]) == (in_all, 50)) == told
