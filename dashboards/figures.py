@@ -74,13 +74,16 @@ class Line:
 
 @dataclass(frozen=True)
 class ControlPoint:
-    """One month of a control chart: its share, the level before it and the limits of chance."""
+    """One month of a control chart: its share, the level before it and the limits of chance.
+
+    `beyond` is None where too few were measured to judge.
+    """
 
     value: Drawn
     level: Drawn
     low: Drawn
     high: Drawn
-    beyond: bool
+    beyond: bool | None
 
 
 def dots(
@@ -216,7 +219,7 @@ def control_chart(
 ) -> dict[str, Any] | None:
     """A share month by month with its level and its limits, which differ from month to month.
 
-    What lies beyond the limits has a shape of its own.
+    What lies beyond the limits has a shape of its own, what is not judged is hollow.
     """
     if not _any_known([point.value for point in points]):
         return None
@@ -245,7 +248,11 @@ def control_chart(
             mode="lines+markers",
             cliponaxis=False,
             line={"color": BLUE, "width": 1},
-            marker={"symbol": "circle", "size": 9, "color": BLUE},
+            marker={
+                "symbol": ["circle-open" if p.beyond is None else "circle" for p in points],
+                "size": 9,
+                "color": BLUE,
+            },
             hovertemplate="%{x}: %{y:.0f}<extra></extra>",
         ),
     ]

@@ -29,6 +29,9 @@ TABLES = {
     "dose_response": Link("Better by heating time in the band", ""),
     "home_care": Link("Home care halved", ""),
     "course_funnel": Link("From assessment to completed course", ""),
+    "month_outcomes": Link("Better in a month, and what chance gives", ""),
+    "month_home_care": Link("Home care before and after, in a month", ""),
+    "months_side_by_side": Link("Clinics side by side", "side_by_side.html"),
 }
 PARTS = {
     "population": "Who is counted",

@@ -131,7 +131,7 @@ def _link(clinic: Clinic, rows: list[Row], place: int) -> Link | None:
 
 
 def _lead(source: Source, clinic: Clinic, row: Row) -> str:
-    month = words.month(row["month"])
+    month = f"{words.month(row['month'])}{_so_far(clinic, row['month'])}"
     if _sessions_refused(source, clinic, row):
         given = f"No session of {month} stands: rows of its sessions were refused."
     elif row["sessions"] == 0:
@@ -146,6 +146,14 @@ def _lead(source: Source, clinic: Clinic, row: Row) -> str:
         f"{given} {words.capital(begun)} began, {source.told(row['completed'])} "
         f"{words.were(row['completed'])} completed and {source.told(row['stopped'])} broke off."
     )
+
+
+def _so_far(clinic: Clinic, month: str) -> str:
+    """Up to when the clinic's data go, where they end within the month."""
+    ends_on = words.month_ends_on(month)
+    if clinic.cutoff is None or clinic.cutoff >= ends_on:
+        return ""
+    return f" (only up to {words.day(clinic.cutoff)})"
 
 
 def _sessions_refused(source: Source, clinic: Clinic, row: Row) -> bool:

@@ -12,8 +12,9 @@ FEW_MEASURED = (
 LIMITS = (
     "Dots: of 100 measured, how many were better. Dashed lines: where a month of this size lies in "
     "at least 998 of 1000 months, if nothing but chance sets it apart from the clinic's own twelve "
-    "months before (dotted). Fewer measured, wider limits. A diamond lies beyond them. The clinic "
-    "is held against itself; this is no target."
+    "months before (dotted). Fewer measured, wider limits. A diamond lies beyond; a hollow dot "
+    "is not judged, since too few were measured. The clinic is held against itself; this is no "
+    "target."
 )
 ASK_FIRST = "Ask first who was measured, by whom and how, and what else changed."
 OUTCOMES = {
@@ -120,7 +121,7 @@ def chart(source: Source, rows: list[Row]) -> Chart:
                     level=drawn(row["before_rate"], 100),
                     low=drawn(row["limit_low"], 100),
                     high=drawn(row["limit_high"], 100),
-                    beyond=bool(row["beyond_limits"]),
+                    beyond=row["beyond_limits"],
                 )
                 for row in rows
             ],

@@ -34,7 +34,7 @@ def pages(source: Source) -> Iterator[Page]:
             "gap": source.settings.numbers.course_gap_days,
             "without": _without(source, rows),
         },
-        cautions=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
+        cautions=(cautions.NOT_A_LEAGUE, cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
         menu=GROUP_MENU,
     )
 

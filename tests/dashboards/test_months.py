@@ -189,6 +189,11 @@ def test_what_lies_within_has_no_mark_of_its_own() -> None:
     drawn = figures.control_chart(["Jan 2026"], [within], "month", "better")
     assert drawn
     assert "beyond the limits" not in {trace["name"] for trace in drawn["data"]}
+    assert [trace.get("marker", {}).get("symbol") for trace in drawn["data"]][-1] == ["circle"]
+    unjudged = figures.ControlPoint(50, 50, 0, 100, beyond=None)
+    hollow = figures.control_chart(["Jan 2026"], [unjudged], "month", "better")
+    assert hollow
+    assert hollow["data"][-1]["marker"]["symbol"] == ["circle-open"]
     unknown = figures.ControlPoint(None, None, None, None, beyond=False)
     assert figures.control_chart(["Jan 2026"], [unknown], "month", "better") is None
 
@@ -316,6 +321,9 @@ def test_a_clinic_with_part_of_the_month_says_up_to_when(
         "update staging.stg_sites set cutoff = '2026-04-10' where site = 'birch'",
     )
     assert "birch: only up to 10 April 2026" in words_of(page(made, "side_by_side.html"))
+    april, march = (words_of(page(made, f"clinics/birch/2026-0{n}.html")) for n in (4, 3))
+    assert "In April 2026 (only up to 10 April 2026) birch gave" in april
+    assert "only up to" not in march
 
 
 def test_before_any_month_is_over_there_is_nothing_side_by_side(
