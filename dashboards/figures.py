@@ -244,7 +244,7 @@ def control_chart(
         go.Scatter(
             x=list(steps),
             y=[point.value for point in points],
-            name="this month",
+            name="each month",
             mode="lines+markers",
             cliponaxis=False,
             line={"color": BLUE, "width": 1},

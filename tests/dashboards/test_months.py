@@ -179,7 +179,7 @@ def test_the_control_chart_draws_the_tables_numbers(
         "select 100 * response_rate, 100 * before_rate, beyond_limits from cohorts.month_outcomes "
         "where site = 'alder' and rule = 'symptoms' order by month",
     )
-    assert traces["this month"] == pytest.approx([rate for rate, _, _ in rows])
+    assert traces["each month"] == pytest.approx([rate for rate, _, _ in rows])
     assert traces["twelve months before"] == pytest.approx([level for _, level, _ in rows])
     assert [value is not None for value in traces["beyond the limits"]] == [b for _, _, b in rows]
 
