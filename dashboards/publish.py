@@ -5,8 +5,7 @@ from collections.abc import Callable, Iterator
 from importlib.resources import as_file, files
 from pathlib import Path
 
-from dashboards import cautions, words
-from dashboards.feedback import FILE, feedback
+from dashboards import cautions, feedback, recall_list, words
 from dashboards.page import Frame, Page, environment
 from dashboards.pages import (
     durability,
@@ -14,6 +13,7 @@ from dashboards.pages import (
     month,
     protocols,
     quality,
+    recall,
     response,
     safety,
     sessions,
@@ -28,7 +28,9 @@ from pipeline.workspace import Release
 PAGES = (
     *(start, response, sessions, durability, protocols, sites),
     *(safety, quality, method, month),
+    recall,
 )
+LISTS = {feedback.FILE: feedback.feedback, recall_list.FILE: recall_list.recall_list}
 ASSETS = ("pages.css", "charts.js")
 
 
@@ -60,9 +62,10 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
         environment=environment(),
     )
     for clinic in source.clinics_with_data:
-        path = folder / clinic.folder / FILE
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(feedback(source, clinic), encoding="utf-8-sig", newline="")
+        for name, listed in LISTS.items():
+            path = folder / clinic.folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(listed(source, clinic), encoding="utf-8", newline="")
     for done, page in enumerate(pages, start=1):
         path = folder / page.path
         path.parent.mkdir(parents=True, exist_ok=True)

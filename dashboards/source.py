@@ -106,6 +106,7 @@ def clinic_menu(clinic: Clinic) -> tuple[Link, ...]:
     return (
         Link("All clinics", "index.html"),
         Link("Month by month", f"{clinic.folder}index.html"),
+        Link("Who is due", f"{clinic.folder}recall.html"),
         Link("Does it help?", f"{clinic.folder}response.html"),
         Link("Is it safe?", f"{clinic.folder}safety.html"),
         Link("What was refused", f"{clinic.folder}quality.html"),

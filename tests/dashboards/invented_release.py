@@ -447,7 +447,13 @@ def month_rows(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute(
         """
         insert into cohorts.recall_due values
-            ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true)
+            ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true),
+            ('alder', 'p2', '2025-08-05', '2026-02-01', '2026-08-05', 'due', 0, 'unknown', true),
+            ('alder', 'p3', '2025-04-20', '2025-10-17', '2026-04-20', 'overdue', 10, 'active', true),
+            ('alder', '=p4', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'active', true),
+            ('alder', 'p5', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'deceased', false),
+            ('alder', 'p6', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'moved', false),
+            ('birch', 'p7', '2025-08-05', '2026-02-01', '2026-08-05', 'due', 0, 'declined_recall', false)
         """
     )
 

@@ -87,7 +87,7 @@ def test_the_pages_there_are(pages: dict[str, str]) -> None:
         *(
             f"clinics/{site}/{name}.html"
             for site, its_months in months.items()
-            for name in (*its_months, "index", "response", "safety", "quality")
+            for name in (*its_months, "index", "recall", "response", "safety", "quality")
         ),
     }
     assert pages.keys() == expected
