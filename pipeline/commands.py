@@ -211,6 +211,34 @@ def forget_patient(
     return job
 
 
+@app.command("reveal")
+def reveal_list(
+    keys: Annotated[
+        Path, typer.Argument(metavar="LIST", help="A CSV file with a column patient_key.")
+    ],
+    site: Annotated[str, typer.Option(metavar="SITE", help="The clinic whose list it is.")],
+    workspace: WorkspaceFolder = HERE,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Where to write it, if not beside the workspace."),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over the file that is there.")
+    ] = False,
+) -> Job:
+    """Write a list of patients' keys again, with the clinic's own numbers."""
+
+    def job(voice: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        with hold(opened.lock), recorded(opened, "reveal", voice) as record:
+            from pipeline.revealing import reveal
+
+            return reveal(opened, site, keys, out, voice, record, replace=replace)
+
+    return job
+
+
 @app.command()
 def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""

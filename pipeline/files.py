@@ -13,12 +13,16 @@ def write_whole(path: Path, content: str, *, mode: int = 0o666) -> None:
     """Write a text file so that it is there whole or not at all, even after a power cut."""
     unfinished = path.with_name(f".{path.name}.unfinished")
     unfinished.unlink(missing_ok=True)
-    unfinished.touch(mode)
-    with unfinished.open("w", encoding="utf-8") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    unfinished.replace(path)
+    unfinished.touch(mode, exist_ok=False)
+    try:
+        with unfinished.open("w", encoding="utf-8", newline="") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        unfinished.replace(path)
+    except BaseException:
+        unfinished.unlink(missing_ok=True)
+        raise
     sync(path.parent)
 
 

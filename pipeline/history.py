@@ -19,7 +19,8 @@ from pipeline.interruption import behind, heed_no_more
 from pipeline.voice import Voice
 from pipeline.workspace import Workspace
 
-STAGES_THAT_SEE_EXPORTS = frozenset({"ingest", "forget"})
+STAGES_THAT_SEE_EXPORTS = frozenset({"ingest", "forget", "reveal"})
+COMMANDS_THAT_CHANGE_NOTHING = frozenset({"reveal"})  # so the run before them still is the last
 ENDED_BADLY = frozenset({"failed", "interrupted", "refused"})
 
 
@@ -70,13 +71,15 @@ def recorded(workspace: Workspace, command: str, voice: Voice) -> Iterator[Run]:
 
 
 def last_failure(workspace: Workspace) -> dict[str, Any] | None:
-    """The newest run's record if it ended badly."""
+    """The newest run's record if it ended badly; whatever only read the workspace is no run."""
     if not workspace.history.is_file():
         return None
     newest: dict[str, Any] = {}
     for line in workspace.history.read_text("utf-8").splitlines():
         with suppress(ValueError):  # a line torn by a full disk tells nothing
-            newest = json.loads(line)
+            record = json.loads(line)
+            if record.get("command") not in COMMANDS_THAT_CHANGE_NOTHING:
+                newest = record
     return newest if newest.get("outcome") in ENDED_BADLY else None
 
 
