@@ -239,6 +239,29 @@ def reveal_list(
     return job
 
 
+@app.command("pack")
+def pack_month(
+    month: Annotated[str, typer.Option(metavar="YYYY-MM", help="The month, like 2025-06.")],
+    workspace: WorkspaceFolder = HERE,
+    site: Annotated[
+        str | None, typer.Option(metavar="SITE", help="One clinic, if not all of them.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Where to write, if not beside the workspace."),
+    ] = None,
+) -> Job:
+    """Print each clinic's month as one PDF; needs an installed Chromium or Chrome."""
+
+    def job(voice: Voice) -> Answer:
+        raise_if_interrupted()
+        from pipeline.packing import pack
+
+        return pack(workspace, month, site, out, voice)
+
+    return job
+
+
 @app.command()
 def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""

@@ -9,14 +9,14 @@ PRIVATE = 0o700
 NO_HARD_LINKS = frozenset({errno.EXDEV, errno.EPERM, errno.EMLINK, errno.ENOTSUP, errno.ENOSYS})
 
 
-def write_whole(path: Path, content: str, *, mode: int = 0o666) -> None:
-    """Write a text file so that it is there whole or not at all, even after a power cut."""
+def write_whole(path: Path, content: str | bytes, *, mode: int = 0o666) -> None:
+    """Write a file, there whole or not at all even after a power cut; text is written as UTF-8."""
     unfinished = path.with_name(f".{path.name}.unfinished")
     unfinished.unlink(missing_ok=True)
     unfinished.touch(mode, exist_ok=False)
     try:
-        with unfinished.open("w", encoding="utf-8", newline="") as file:
-            file.write(content)
+        with unfinished.open("wb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         unfinished.replace(path)
