@@ -1,7 +1,7 @@
 // Draws each figure a page carries, and fits figures and tables to paper before printing.
 "use strict";
 
-const PAPER_PX = 660; // an A4 page between its margins
+const PAPER_PX = 880; // of an A4 page between its margins, once pages.css has shrunk it to 0.75
 
 const plots = Array.from(document.querySelectorAll(".chart .plot"), (plot) => {
   const figure = JSON.parse(plot.closest(".chart").querySelector("script").textContent);
