@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from pipeline.errors import LidcohortError
+from pipeline.interruption import postponed, raise_if_interrupted
 
 BROWSER_VARIABLE = "LIDCOHORT_CHROMIUM"
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
@@ -62,20 +63,23 @@ def print_page(browser: Path, page: Path, pdf: Path, profile: Path) -> None:
         *(("--no-sandbox",) if os.geteuid() == 0 else ()),  # which it does not start for root
         page.resolve().as_uri(),
     ]
-    with subprocess.Popen(  # noqa: S603
-        command,  # the person's own browser, and nothing of an export
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    ) as process:
-        try:
-            process.wait(SECONDS_AT_MOST)
-        except subprocess.TimeoutExpired:
-            raise _failed(browser, page, f"within {SECONDS_AT_MOST} s") from None
-        finally:
-            with suppress(ProcessLookupError):  # its helpers end with it
-                os.killpg(process.pid, signal.SIGKILL)
+    with postponed():  # until there is a process to end
+        process = subprocess.Popen(  # noqa: S603
+            command,  # the person's own browser, and nothing of an export
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+    try:
+        raise_if_interrupted()
+        process.wait(SECONDS_AT_MOST)
+    except subprocess.TimeoutExpired:
+        raise _failed(browser, page, f"within {SECONDS_AT_MOST} s") from None
+    finally:
+        with suppress(ProcessLookupError):  # its helpers end with it
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
     if not pdf.is_file():
         raise _failed(browser, page, f"and ended with status {process.returncode}")
 

@@ -5,6 +5,7 @@ import json
 import os
 import stat
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -209,12 +210,27 @@ def test_a_browser_that_does_not_end_is_ended_with_its_helpers(
     assert not folder_of(published).exists()
 
 
+def test_ctrl_c_ends_the_browser_too_and_writes_nothing(
+    published, pack, stand_in, tmp_path, capsys
+):
+    stand_in(f"sleep 60 &\necho $! > {tmp_path}/helper\nkill -INT $PPID\nwait")
+    assert pack() == 1
+    assert told(capsys) == "Error: Interrupted. Run the same command again to go on.\n"
+    assert not _is_running(int((tmp_path / "helper").read_text()))
+    assert not folder_of(published).exists()
+
+
 def _is_running(pid: int) -> bool:
-    try:
-        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
-    except FileNotFoundError:
-        return False
-    return state != "Z"
+    """Whether a process still is, a moment after it was told to end."""
+    for _ in range(50):
+        try:
+            state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+        except FileNotFoundError:
+            return False
+        if state == "Z":
+            return False
+        time.sleep(0.1)
+    return True
 
 
 def test_a_later_page_that_fails_leaves_no_pdf_of_the_earlier(published, pack, stand_in, tmp_path):
