@@ -29,7 +29,7 @@ PAGES = (
     *(start, response, sessions, durability, protocols, sites),
     *(safety, quality, method, month),
 )
-ASSETS = ("pages.css", "charts.js")
+ASSETS = ("pages.css", "choices.js", "charts.js")
 
 
 def publish(release: Release, *, on_progress: Callable[[int, int], None] | None = None) -> None:

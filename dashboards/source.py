@@ -115,7 +115,7 @@ def clinic_menu(clinic: Clinic) -> tuple[Link, ...]:
 
 def drawn(value: words.Number, scale: float = 1) -> float | None:
     """A number for a chart: null and hidden numbers are not drawn."""
-    return None if value is None or isinstance(value, Mark) else value * scale
+    return None if value is None or isinstance(value, Mark) else round(value * scale, 2)
 
 
 def totals(**where: str) -> dict[str, str]:

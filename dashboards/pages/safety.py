@@ -208,7 +208,7 @@ def _chart(source: Source, tables: Tables, site: str, waiting: list[Row]) -> Cha
                 for row in rows
             ],
             "per 100 sessions asked",
-            colour=figures.VERMILION,
+            look="harm",
             upto=None,
         ),
         table=_event_table(source, tables, rows, waiting),

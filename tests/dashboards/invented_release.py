@@ -275,7 +275,8 @@ def _fill_response(
             responders / nullif(courses - not_applicable, 0) as rate_if_missing_failed,
             (responders + not_measured) / nullif(courses - not_applicable, 0)
                 as rate_if_missing_responded,
-            9.5 as mean_improvement, 9 as median_improvement,
+            9.5 as mean_improvement, 9 as median_improvement, 0.11 as rate_by_noise,
+            1.9 as regression_alone,
             treated_otherwise / nullif(evaluable, 0) as other_treatment
         from totals where course_kind <> 'repeat' and period <> 'earlier'
         """,

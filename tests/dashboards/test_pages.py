@@ -153,7 +153,7 @@ def test_nothing_is_asked_of_the_network(pages: dict[str, str], read: dict[str, 
                 assert not value.startswith("//"), (path, value)
         assert "default-src &#39;none&#39;" in pages[path] or "default-src 'none'" in pages[path]
         assert not [a for _, attributes in page.elements for a in attributes if a.startswith("on")]
-    for asset in ("pages.css", "charts.js"):
+    for asset in ("pages.css", "choices.js", "charts.js"):
         assert not re.search(r"https?:|url\(|@import|fetch|XMLHttpRequest", _asset(asset))
 
 
@@ -391,12 +391,48 @@ def test_too_few_measured_make_no_headline(invented: ModuleType, tmp_path: Path)
     for path in ("response_by_grade.html", "clinics/alder/response.html"):
         words = Reader((made.dashboards / path).read_text()).words
         assert "fewer than 60 in 100 of those to whom the rule applies" in words
-        assert not re.search(r"were better: \d+ in 100", words)
+        assert "Fewer than 60 in 100 were measured, so that no share is put first here" in words
+        assert not re.search(r"were better: \d+ in 100|\d+ in 100 were better", words)
 
 
 def test_enough_measured_make_a_headline(read: dict[str, Reader]) -> None:
     for path in ("response_by_grade.html", "clinics/alder/response.html"):
         assert re.search(r"were better: \d+ in 100 \(limits \d+ to \d+\)", read[path].words)
+
+
+def test_the_noise_of_the_measurement_stands_beside_each_share(read: dict[str, Reader]) -> None:
+    for path in ("response_by_grade.html", "clinics/alder/response.html"):
+        words = read[path].words
+        assert re.search(
+            r"\d+ in 100 were better. With no change at all, 11 in 100 would pass", words
+        )
+        assert "without treatment" not in words
+    html = read["clinics/alder/response.html"]
+    drawn = [json.loads(text)["data"] for text in html.figures]
+    noise = [t["x"] for traces in drawn for t in traces if t["look"] == "chance"]
+    assert len(noise) > 10
+    assert all(x in (11, None) for xs in noise for x in xs)
+
+
+def test_before_and_after_are_told_with_what_returns_by_itself(read: dict[str, Reader]) -> None:
+    assert (
+        "changed for the better by 9.5 points on average, and by 9.0 or more in half of those "
+        "measured. A return to the usual after a bad day would alone give about 1.9."
+    ) in read["response_by_grade.html"].words
+
+
+def test_what_is_not_known_of_noise_and_gain_is_not_told(
+    invented: ModuleType, tmp_path: Path
+) -> None:
+    made = invented.make_release(tmp_path / "release", courses=200)
+    with duckdb.connect(str(made.warehouse)) as connection:
+        connection.execute(
+            "update cohorts.response_by_grade set rate_by_noise = null, mean_improvement = null"
+        )
+    publish(made)
+    words = Reader((made.dashboards / "clinics/alder/response.html").read_text()).words
+    assert "How many would pass with no change at all is not known" in words
+    assert "Before and after:" not in words
 
 
 def test_owners_see_response_at_session_and_analysts_the_first_response(
