@@ -110,6 +110,7 @@ def dots(
     look: str = "seen",
     upto: float | None = 100,
     *,
+    value_is: str = "seen",
     limits_are: str = "95 % limits",
     bounds_are: str = "bounds for those not measured",
     chance_is: str = "with no change at all",
@@ -132,7 +133,7 @@ def dots(
         *(
             _marks(kind, name, [(lb, row.value) for lb, row in labelled if row.solid is solid])
             for solid, kind, name in (
-                (True, look, "seen"),
+                (True, look, value_is),
                 (False, f"{look}-hollow", "too few measured to go by"),
             )
         ),
@@ -201,9 +202,9 @@ def several(rows: Sequence[Several], names: Sequence[str], axis: str) -> Figure 
 
 
 def levels(rows: Sequence[tuple[str, Drawn]], axis: str) -> Figure | None:
-    """Counts from top to bottom, one bar a row, with its number; a hidden one is not drawn."""
-    shown = [(_in_lines(label), value) for label, value in rows if value is not None]
-    if not any(value for _, value in shown):
+    """Counts from top to bottom, one bar a row, with its number; none and hidden ones have none."""
+    shown = [(_in_lines(label), value) for label, value in rows if value]
+    if not shown:
         return None
     bars_ = {
         "type": "bar",

@@ -58,11 +58,15 @@ class Chart:
 
 @dataclass(frozen=True)
 class Section:
-    """One of a choice's ready sections; `answers` gives a code for each of its questions."""
+    """One of a choice's ready sections; `answers` gives a code for each of its questions.
+
+    `terms` are pairs of what is spoken of and what is said of it.
+    """
 
     answers: tuple[str, ...]
     charts: tuple[Chart, ...]
     sentences: tuple[str, ...] = ()
+    terms: tuple[tuple[str, str], ...] = ()
     tables: tuple[Table, ...] = ()
 
 

@@ -9,7 +9,10 @@ from dashboards import cautions, words
 from dashboards.feedback import FILE, feedback
 from dashboards.page import Frame, Page, environment
 from dashboards.pages import (
+    delivery,
+    dose,
     durability,
+    leaving,
     method,
     month,
     protocols,
@@ -27,6 +30,7 @@ from pipeline.workspace import Release
 
 PAGES = (
     *(start, response, sessions, durability, protocols, sites),
+    *(leaving, delivery, dose),
     *(safety, quality, method, month),
 )
 ASSETS = ("pages.css", "choices.js", "charts.js")

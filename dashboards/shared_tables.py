@@ -28,6 +28,7 @@ NOT_SHARED = {
     "maintenance_return": "each day's step of a curve is a count of one or two",
     "protocol_comparison": "rates of pairs give their counts back",
     "band_homogeneity": "of the same pairs",
+    "safety_by_device": "a device is one clinic's own, shown on its pages",
     "site_comparison": "observed and expected of each site give its counts back",
 }
 
@@ -88,6 +89,10 @@ _RESPONSE_WHOLES = (
 )
 _GRADED = ("grade", "site", "protocol", "course_kind")
 _INTERVALS = ("early", "on_time", "late", "overdue", "due", "not_due", "new_course")
+_ONCE_RECOMMENDED = ("recommended", "accepted", "declined", "deferred")
+_NOT_STARTED = tuple(
+    f"not_started_{code}" for code in (*PLANS.column("decision").codes, "undecided")
+)
 _ENDS = tuple(f"end_{code}" for code in (*PLANS.column("end_reason").codes, "unknown"))
 
 SHAPES: Mapping[str, Shape] = {
@@ -164,6 +169,35 @@ SHAPES: Mapping[str, Shape] = {
             "completed": "completed_of_started",
             "stopped": "stopped_of_started",
         },
+    ),
+    "leaving": Shape(
+        breakdowns=("site",),
+        counts=(
+            *("assessed", "started", "completed", "accepted", "recommended", "stopped"),
+            *("in_progress", *_NOT_STARTED, *_ENDS),
+        ),
+        wholes=(
+            ("assessed", ("recommended",)),
+            ("recommended", ("accepted",)),
+            ("recommended", tuple(f"not_started_{code}" for code in _ONCE_RECOMMENDED)),
+            ("accepted", ("not_started_accepted",)),
+            ("assessed", ("started", *_NOT_STARTED)),
+            ("started", ("completed", "in_progress", "stopped")),
+            ("stopped", _ENDS),
+        ),
+        known_as={
+            "completed": "completed_of_assessed",
+            "stopped": "stopped_of_assessed",
+            "started": "started_of_assessed",
+            **{end: f"{end}_of_assessed" for end in _ENDS},
+        },
+        fixed={"unit": "patient"},
+    ),
+    "waiting_times": Shape(
+        breakdowns=("site",),
+        apart=("step",),
+        counts=("waits",),
+        estimates=dict.fromkeys(("quarter_days", "median_days", "three_quarters_days"), ("waits",)),
     ),
     "delivery": Shape(
         breakdowns=("site", "protocol", "month"),

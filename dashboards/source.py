@@ -94,9 +94,12 @@ GROUP_MENU = (
     Link("Does it help?", "response_by_grade.html"),
     Link("After how many sessions?", "response_by_session.html"),
     Link("Does it last?", "durability.html"),
+    Link("Where patients leave", "leaving.html"),
     Link("Protocols compared", "protocols.html"),
     Link("Clinics compared", "sites.html"),
     Link("Is it safe?", "safety.html"),
+    Link("Delivered as planned", "delivery.html"),
+    Link("Dose and response", "dose.html"),
     Link("Data quality", "quality.html"),
     Link("How it is worked out", "method.html"),
 )

@@ -103,6 +103,42 @@ DELIVERY_MARKS = {
     "stopped_early": "heating stopped early",
 }
 
+STEPS = {  # on the way to the end of a course
+    "assessed": "assessed",
+    "recommended": "a course recommended",
+    "accepted": "accepted",
+    "started": "started",
+    "completed": "completed",
+}
+NOT_STARTED = {  # where those stand who have not started
+    "recommended": "recommended, no answer on record",
+    "accepted": "accepted, not begun",
+    "declined": "declined",
+    "deferred": "put off",
+    "not_suitable": "not suitable",
+    "home_care_first": "home care first",
+    "undecided": "no decision on record",
+}
+END_REASONS = {  # why those stopped who did
+    "completed": "plan ended with fewer sessions",
+    "improved_enough": "improved enough",
+    "no_benefit": "no benefit",
+    "adverse_event": "harm",
+    "cost": "cost",
+    "discomfort": "discomfort",
+    "moved": "moved",
+    "lost_contact": "contact lost",
+    "died": "died",
+    "other": "another reason",
+    "unknown": "no reason on record",
+}
+WAITS = {
+    "recommended_to_accepted": "from recommended to accepted",
+    "accepted_to_first_session": "from accepted to the first session",
+    "assessed_to_first_session": "from assessed to the first session",
+}
+QUARTERS = {1: "shortest quarter", 2: "second quarter", 3: "third quarter", 4: "longest quarter"}
+
 
 def reason(code: str) -> str:
     """What a reason of the contract means, as the contract says it."""
@@ -180,6 +216,13 @@ def chance(p_value: float | None) -> str:
     if p_value < 0.001:
         return "below 0.001"
     return f"{p_value:.3f}" if p_value < 0.1 else f"{p_value:.2f}"
+
+
+def days(value: Number) -> str:
+    """Days as shown: a median of an even number may lie between two."""
+    if not isinstance(value, int | float):
+        return HIDDEN if isinstance(value, Mark) else NONE
+    return f"{value:.10g}"
 
 
 def points(value: Number) -> str:

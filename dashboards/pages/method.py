@@ -25,10 +25,13 @@ TABLES = {
     "band_homogeneity": Link("Alike in every grade", "protocols.html"),
     "site_comparison": Link("Clinics compared", "sites.html"),
     "safety": Link("Harms per 100 sessions asked", "safety.html"),
-    "delivery": Link("Delivered as planned", ""),
-    "dose_response": Link("Better by heating time in the band", ""),
+    "safety_by_device": Link("Harms per 100 sessions asked, by device", ""),
+    "delivery": Link("Delivered as planned", "delivery.html"),
+    "dose_response": Link("Better by heating time in the band", "dose.html"),
     "home_care": Link("Home care halved", ""),
-    "course_funnel": Link("From assessment to completed course", ""),
+    "course_funnel": Link("From assessment to completed course, month by month", ""),
+    "leaving": Link("Where patients leave", "leaving.html"),
+    "waiting_times": Link("How long patients waited", "leaving.html"),
 }
 PARTS = {
     "population": "Who is counted",

@@ -6,7 +6,7 @@ from datetime import date
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
 from dashboards.page import Chart, Key, Link, Page, Table, Value, table
-from dashboards.pages import refusals
+from dashboards.pages import delivery, refusals
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Clinic, Source, clinic_menu, drawn
 from dashboards.warehouse import Row, Tables
@@ -60,6 +60,7 @@ def pages(source: Source) -> Iterator[Page]:
                 ],
             ),
             "by_severity": _severity_table(source, source.shared, TOTAL),
+            "over_temperature": delivery.over_temperature(source, source.shared, TOTAL),
         },
         cautions=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
         menu=GROUP_MENU,
@@ -310,6 +311,19 @@ def _figures(source: Source, row: Row) -> tuple[str, ...]:
     )
 
 
+def _device_table(source: Source, clinic: Clinic) -> Table:
+    """By the clinic's own devices; never by who operated them."""
+    return _totals_table(
+        source,
+        "Any harm, by device of the session (the clinic's own codes)",
+        "Device",
+        [
+            ("not recorded" if row["device"] == UNREAD else row["device"], row)
+            for row in source.full.find("safety_by_device", site=clinic.code)
+        ],
+    )
+
+
 def _months_table(source: Source, clinic: Clinic) -> Table:
     return table(
         "Any harm, by month of the session (a harm that waits: by its own day)",
@@ -361,6 +375,8 @@ def _clinic_page(source: Source, clinic: Clinic) -> Page:
             "harms": reported(source, clinic),
             "by_month": _months_table(source, clinic),
             "by_severity": _severity_table(source, source.full, clinic.code),
+            "by_device": _device_table(source, clinic),
+            "over_temperature": delivery.over_temperature(source, source.full, clinic.code),
         },
         cautions=(cautions.FULL_COUNTS,),
         menu=clinic_menu(clinic),

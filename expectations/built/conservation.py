@@ -203,6 +203,7 @@ FILLED_FROM = {
     "course_funnel": "courses.courses",
     "delivery": "courses.session_eyes",
     "safety": "courses.sessions",
+    "safety_by_device": "courses.sessions",
     "recall_due": "courses.maintenance_intervals where status in ('due', 'overdue')",
     "month_summary": "courses.sessions",
     "home_care": "courses.courses where is_mature",

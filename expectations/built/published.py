@@ -158,6 +158,40 @@ COURSE_FUNNEL = Table(
     rules=("completed + stopped <= started", f"stopped = {' + '.join(ENDED)}"),
 )
 
+NOT_STARTED = tuple(
+    f"not_started_{decision}" for decision in (*PLANS.column("decision").codes, "undecided")
+)
+
+LEAVING = Table(
+    "leaving",
+    ("site",),
+    rules=(
+        "recommended <= assessed",
+        "accepted <= recommended",
+        "started = completed + in_progress + stopped",
+        f"assessed = started + {' + '.join(NOT_STARTED)}",
+        f"stopped = {' + '.join(ENDED)}",
+    ),
+    totals=(
+        Totals(
+            over=("site",),
+            counts=(
+                *("assessed", "recommended", "accepted", "started", "completed", "in_progress"),
+                *("stopped", *NOT_STARTED, *ENDED),
+            ),
+        ),
+    ),
+    may_be_empty=True,
+)
+
+WAITING_TIMES = Table(
+    "waiting_times",
+    ("site", "step"),
+    rules=_in_order("0", "quarter_days", "median_days", "three_quarters_days"),
+    totals=(Totals(over=("site",), counts=("waits",)),),
+    may_be_empty=True,
+)
+
 DELIVERY = Table(
     "delivery",
     ("site", "protocol", "month"),
@@ -187,6 +221,13 @@ SAFETY = Table(
             over=("site", "protocol", "month", "event", "severity"), counts=("events", "serious")
         ),
     ),
+)
+
+SAFETY_BY_DEVICE = Table(
+    "safety_by_device",
+    ("site", "device"),
+    rules=("asked <= sessions", "serious <= events"),
+    shares=(Share("rate_per_100", "rate_low", "rate_high", of="asked", at_most=None),),
 )
 
 MONTH_SUMMARY = Table(
@@ -297,8 +338,11 @@ TABLES = (
     MAINTENANCE_RETURN,
     DURABILITY,
     COURSE_FUNNEL,
+    LEAVING,
+    WAITING_TIMES,
     DELIVERY,
     SAFETY,
+    SAFETY_BY_DEVICE,
     MONTH_SUMMARY,
     HOME_CARE,
     DOSE_RESPONSE,

@@ -109,6 +109,8 @@ def make_release(root: Path, *, seed: int = 7, courses: int = 900) -> Release:
         _fill_months(connection, chance)
         _fill_curves(connection)
         _fill_comparisons(connection, courses)
+        _fill_leaving(connection)
+        _fill_doses(connection)
         _fill_seeds(connection)
     return release
 
@@ -492,6 +494,84 @@ def _fill_curves(connection: duckdb.DuckDBPyConnection) -> None:
         "('symptoms', 7.3, 1, 90, 365, 7, 0.3), ('symptoms', 7.3, 2, 90, 365, 7, 0.12),"
         "('symptoms', 7.3, 1, 180, 365, 7, 0.17), ('symptoms', 7.3, 2, 180, 365, 7, 0.06),"
         "('glands', 5, 1, 90, 365, null, null)"
+    )
+
+
+def _fill_leaving(connection: duckdb.DuckDBPyConnection) -> None:
+    """Birch half as large as alder, cedar without plans; few moved, and few waited for an answer."""
+    ends = {"cost": 28, "discomfort": 42, "moved": 3}
+    decisions = {"recommended": 40, "declined": 60, "deferred": 25, "not_suitable": 30}
+    columns = [f"{column} bigint" for column in contracts()["leaving"] if column != "site"]
+    rows = []
+    for site, shrink in (("alder", 1), ("birch", 2)):
+        stopped = {f"end_{reason}": n // shrink for reason, n in ends.items()}
+        waiting = {f"not_started_{decision}": n // shrink for decision, n in decisions.items()}
+        left = sum(stopped.values())
+        counts = {"completed": 150 // shrink, "in_progress": 0, "stopped": left}
+        started = counts["completed"] + left
+        counts |= {
+            "started": started,
+            "assessed": started + sum(waiting.values()),
+            "recommended": started + sum(waiting.values()) - waiting["not_started_not_suitable"],
+            "accepted": started,
+        }
+        values = counts | stopped | waiting
+        rows.append((site, *(values.get(column.split()[0], 0) for column in columns)))
+    _base(connection, ["site varchar", *columns], rows)
+    _add_up(connection, (), ("site",), [column.split()[0] for column in columns])
+    _insert(connection, "leaving", "select * from totals")
+    connection.execute(
+        """
+        insert into cohorts.waiting_times values
+            ('alder', 'recommended_to_accepted', 60, 2, 4, 8),
+            ('birch', 'recommended_to_accepted', 9, 2, 5, 8),
+            ('all', 'recommended_to_accepted', 69, 2, 4, 8),
+            ('alder', 'accepted_to_first_session', 170, 3, 7.5, 14),
+            ('birch', 'accepted_to_first_session', 80, 4, 9, 21),
+            ('all', 'accepted_to_first_session', 250, 3, 8, 16)
+        """
+    )
+    connection.execute(
+        """
+        insert into cohorts.safety_by_device values
+            ('alder', 'lid<b>1</b>', 120, 110, 6, 1, 5.45, 2.0, 11.87),
+            ('alder', 'lid2', 60, 50, 0, 0, 0, 0, 7.38),
+            ('alder', 'unknown', 3, 0, 1, 0, null, null, null),
+            ('birch', 'lid1', 90, 80, 4, 0, 5, 1.36, 12.8)
+        """
+    )
+
+
+def _fill_doses(connection: duckdb.DuckDBPyConnection) -> None:
+    """Quarters of heating time, of which birch's third is small."""
+    rows = [
+        (rule, site, "four_fortnightly", quarter, evaluable, evaluable * (5 + quarter) // 10)
+        for rule in ("symptoms", "glands")
+        for site, evaluable in (("alder", 120), ("birch", 120))
+        for quarter in (1, 2, 3, 4)
+        if (site, quarter) != ("birch", 3)
+    ]
+    rows.append(("symptoms", "birch", "four_fortnightly", 3, 6, 3))
+    counts = ("evaluable", "responders")
+    _base(
+        connection,
+        [
+            *(f"{column} varchar" for column in ("rule", "site", "protocol")),
+            *(f"{column} bigint" for column in ("dose_quarter", *counts)),
+        ],
+        rows,
+    )
+    _add_up(connection, ("rule", "dose_quarter"), ("site", "protocol"), counts)
+    _insert(
+        connection,
+        "dose_response",
+        """
+        select rule, site, protocol, dose_quarter, 'all' in (site, protocol) as is_total, evaluable,
+            responders, responders / evaluable as response_rate, response_rate - 0.1 as rate_low,
+            least(response_rate + 0.1, 1) as rate_high, 100.0 * dose_quarter as seconds_from,
+            100.0 * dose_quarter + 90 as seconds_to
+        from totals
+        """,
     )
 
 

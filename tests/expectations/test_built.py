@@ -82,6 +82,30 @@ SPOILED = {
         "update cohorts.course_funnel set end_cost = 1 where month = '2024-01'",
         {"course_funnel_rows_consistent"},
     ),
+    "patients who are nowhere": (
+        "update cohorts.leaving set assessed = 3",
+        {"leaving_rows_consistent"},
+    ),
+    "patients of a clinic more than the total": (
+        "update cohorts.leaving set assessed = 3, not_started_declined = 1 where site <> 'all'",
+        {"leaving_totals_add_up"},
+    ),
+    "waits that run backwards": (
+        "update cohorts.waiting_times set quarter_days = 12",
+        {"waiting_times_rows_consistent"},
+    ),
+    "waits of a clinic more than the total": (
+        "update cohorts.waiting_times set waits = 2 where site <> 'all'",
+        {"waiting_times_totals_add_up"},
+    ),
+    "more asked than used": (
+        "update cohorts.safety_by_device set asked = 3",
+        {"safety_by_device_rows_consistent"},
+    ),
+    "a device's rate above its limit": (
+        "update cohorts.safety_by_device set rate_high = 50",
+        {"safety_by_device_shares_within_limits"},
+    ),
     "more recorded than treated": (
         "update cohorts.delivery set expressed = expressed + 4",
         {"delivery_rows_consistent", "delivery_totals_add_up"},

@@ -263,6 +263,60 @@ select
 from (values ('alder', '2024-01', 1), ('alder', '2024-02', 0), ('birch', '2024-02', 0))
     as rows (site, month, started);
 
+create table cohorts.leaving as
+select
+    coalesce(site, 'all') as site,
+    2 as assessed,
+    1 as recommended,
+    1 as accepted,
+    1 as started,
+    1 as completed,
+    0 as in_progress,
+    0 as stopped,
+    0 as not_started_recommended,
+    0 as not_started_accepted,
+    0 as not_started_declined,
+    0 as not_started_deferred,
+    0 as not_started_not_suitable,
+    0 as not_started_home_care_first,
+    1 as not_started_undecided,
+    0 as end_completed,
+    0 as end_improved_enough,
+    0 as end_no_benefit,
+    0 as end_adverse_event,
+    0 as end_cost,
+    0 as end_discomfort,
+    0 as end_moved,
+    0 as end_lost_contact,
+    0 as end_died,
+    0 as end_other,
+    0 as end_unknown
+from (values ('alder')) as rows (site)
+group by cube (site);
+
+create table cohorts.waiting_times as
+select
+    coalesce(site, 'all') as site,
+    'accepted_to_first_session' as step,
+    count(*) as waits,
+    4 as quarter_days,
+    7.5::double as median_days,
+    11 as three_quarters_days
+from (values ('alder')) as rows (site)
+group by cube (site);
+
+create table cohorts.safety_by_device as
+select
+    'alder' as site,
+    'dev1' as device,
+    2 as sessions,
+    1 as asked,
+    1 as events,
+    0 as serious,
+    100.0::double as rate_per_100,
+    2.5::double as rate_low,
+    557.2::double as rate_high;
+
 create table cohorts.delivery as
 select
     coalesce(site, 'all') as site,

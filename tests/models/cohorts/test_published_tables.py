@@ -6,6 +6,7 @@ import pytest
 from ingest.contract import HARMS, PLANS, SEVERITIES
 
 END_REASONS = [f"end_{code}" for code in (*PLANS.column("end_reason").codes, "unknown")]
+NOT_STARTED = [f"not_started_{code}" for code in (*PLANS.column("decision").codes, "undecided")]
 
 PUBLISHED = {
     "response_by_grade": """rule grading grade site protocol course_kind period
@@ -44,6 +45,11 @@ PUBLISHED = {
         rate_low rate_high""",
     "home_care": """grade site protocol course_kind is_total courses measured halved halved_share
         share_low share_high median_minutes_before median_minutes_after""",
+    "leaving": f"""site assessed recommended accepted started completed in_progress stopped
+        {" ".join(NOT_STARTED)} {" ".join(END_REASONS)}""",
+    "waiting_times": "site step waits quarter_days median_days three_quarters_days",
+    "safety_by_device": """site device sessions asked events serious rate_per_100 rate_low
+        rate_high""",
     "dose_response": """rule site protocol dose_quarter is_total evaluable responders
         response_rate rate_low rate_high seconds_from seconds_to""",
     "recall_due": """site patient_key last_session due_from due_by status days_overdue
