@@ -4,6 +4,8 @@
 
 const PAPER_PX = 660; // an A4 page between its margins
 const LETTER_PX = 8; // of a title, about
+const EDGES_PX = 110; // beside what is drawn of lines and bars
+const TICK_PX = 28; // of a month below an axis
 const DRAWN_SHARE = 0.55; // of a narrow chart's width, beside its labels
 const root = document.documentElement;
 
@@ -136,6 +138,14 @@ function folded(title, width) {
   return lines.join("<br>");
 }
 
+// Months thinned out to as many as a narrow chart has room for, each with its year.
+function thinned(axis, width) {
+  const every = Math.ceil((axis.tickvals.length * TICK_PX) / width);
+  if (every <= 1) return axis;
+  const kept = axis.tickvals.filter((_, place) => place % every === 0);
+  return { ...axis, tickvals: kept, ticktext: kept.map((month) => month.replace(" ", "<br>")) };
+}
+
 // Where all would lie if they were alike.
 const level = (at) => [
   { type: "line", yref: "paper", x0: at, x1: at, y0: 0, y1: 1, line: { color: ink("ink"), width: 1, dash: "dot" } },
@@ -161,6 +171,7 @@ function draw(plot, width) {
   if (width) layout.width = width;
   const drawn = (width || plot.clientWidth) * DRAWN_SHARE;
   layout.xaxis.title.text = folded(layout.xaxis.title.text, drawn);
+  if (layout.xaxis.ticktext) layout.xaxis = thinned(layout.xaxis, drawn / DRAWN_SHARE - EDGES_PX);
   layout.yaxis.title.text = folded(layout.yaxis.title.text || "", layout.height * DRAWN_SHARE);
   Plotly.react(plot, data, layout, { responsive: !width, displayModeBar: false });
 }

@@ -41,7 +41,7 @@ function show(changed) {
 }
 
 function follow() {
-  const named = decodeURIComponent(location.hash.slice(1));
+  const named = location.hash.slice(1);
   const target = named && !named.includes("=") ? document.getElementById(named) : null;
   const section = target && target.closest(".choices > section");
   const wanted = section ? values(section) : new URLSearchParams(named);
