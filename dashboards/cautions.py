@@ -10,6 +10,14 @@ GENERAL = (
     "Report adverse events by your local route; a page here is no report. That none was recorded "
     "does not show that there was none.",
 )
+PLAIN = (
+    "These numbers are about other people. They cannot say what will happen to you.",
+    "Nobody here was put in a group without the treatment. Some people feel better on their own, "
+    "and scores go up and down by chance.",
+    "The people who treat also ask the questions.",
+    "Heat can burn the skin and hurt the eye. Talk with your eye clinic before you decide. Tell "
+    "them about anything that worries you.",
+)
 RECALL = "Who is due is a list to review, not an order to treat: screen again first."
 NOT_A_LEAGUE = (
     "Clinics and protocols stand in the order of group.toml, not of their figures. They treat "

@@ -31,10 +31,15 @@ def in_100(share: float | None, measured: int, *, shown: bool = False) -> Rate:
         return None
     if shown:
         return round(100 * share)
-    for at_least, step in ROUNDED_TO:
-        if measured >= at_least:
-            return step * floor(round(100 * share / step, 6) + 0.5)  # halves up, evenly spread
-    return Mark.COMPANION
+    step = step_of(measured)
+    if step is None:
+        return Mark.COMPANION
+    return step * floor(round(100 * share / step, 6) + 0.5)  # halves up, evenly spread
+
+
+def step_of(measured: int) -> int | None:
+    """To how many in 100 a share of so many is rounded; None where it is not told at all."""
+    return next((step for at_least, step in ROUNDED_TO if measured >= at_least), None)
 
 
 @dataclass(frozen=True)

@@ -75,6 +75,7 @@ class Frame:
     as_of: str
     release: str
     cautions: tuple[str, ...]
+    invented: bool
     environment: Environment = field(repr=False)
 
     def render(self, page: Page) -> str:

@@ -10,6 +10,7 @@ from dashboards.feedback import FILE, feedback
 from dashboards.page import Frame, Page, environment
 from dashboards.pages import (
     durability,
+    expect,
     method,
     month,
     protocols,
@@ -28,6 +29,7 @@ from pipeline.workspace import Release
 PAGES = (
     *(start, response, sessions, durability, protocols, sites),
     *(safety, quality, method, month),
+    expect,
 )
 ASSETS = ("pages.css", "charts.js")
 
@@ -57,6 +59,7 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
         as_of=words.day(release.as_of),
         release=release.name,
         cautions=cautions.GENERAL,
+        invented=release.settings.group.invented,
         environment=environment(),
     )
     for clinic in source.clinics_with_data:

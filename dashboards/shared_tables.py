@@ -199,6 +199,57 @@ SHAPES: Mapping[str, Shape] = {
         known_as={"measured": "minutes_measured"},
         fixed={"unit": "course", "grading": "symptoms"},
     ),
+    # The same cells as those of response_by_grade and response_at_session, by the symptoms rule.
+    "expected_course": Shape(
+        breakdowns=("grade",),
+        counts=(
+            *("courses", "evaluable", "responders", "not_measured", "stopped"),
+            *("unchanged", "worsened"),
+        ),
+        wholes=(
+            ("courses", ("not_measured", "evaluable")),
+            ("courses", ("stopped",)),
+            ("evaluable", ("responders", "unchanged", "worsened")),
+        ),
+        estimates={
+            "better_share": ("responders", "courses"),
+            "unchanged_share": ("unchanged", "courses"),
+            "worsened_share": ("worsened", "courses"),
+            "not_measured_share": ("not_measured", "courses"),
+            "stopped_share": ("stopped", "courses"),
+            **dict.fromkeys(("sessions_low", "sessions_median", "sessions_high"), ("courses",)),
+        },
+        alike={"courses": ("rule",)},
+        known_as={"stopped": "stopped_of_mature"},
+        fixed={"rule": "symptoms", "unit": "course", "grading": "symptoms"},
+    ),
+    "expected_at_session": Shape(
+        breakdowns=("grade",),
+        apart=("session_number",),
+        counts=("begun", "responding", "measured", "not_measured", "worsened", "unchanged"),
+        wholes=(
+            ("begun", ("measured", "not_measured")),
+            ("measured", ("responding", "unchanged", "worsened")),
+        ),
+        estimates={
+            **dict.fromkeys(("better_share", "better_low", "better_high"), ("responding", "begun")),
+            "unchanged_share": ("unchanged", "begun"),
+            "worsened_share": ("worsened", "begun"),
+            "not_measured_share": ("not_measured", "begun"),
+        },
+        alike={"begun": ("session_number",)},
+        fixed={"rule": "symptoms", "grading": "symptoms"},
+    ),
+    "felt_in_courses": Shape(
+        breakdowns=("grade",),
+        apart=("event",),
+        counts=("asked", "felt", "courses"),
+        wholes=(("courses", ("asked",)), ("asked", ("felt",))),
+        estimates=dict.fromkeys(("felt_share", "share_low", "share_high"), ("felt", "asked")),
+        alike=dict.fromkeys(("asked", "courses"), ("event",)),
+        known_as={"asked": "courses_asked"},
+        fixed={"unit": "course", "grading": "symptoms"},
+    ),
     "dose_response": Shape(
         breakdowns=("site", "protocol"),
         apart=("rule", "dose_quarter"),

@@ -97,6 +97,7 @@ GROUP_MENU = (
     Link("Protocols compared", "protocols.html"),
     Link("Clinics compared", "sites.html"),
     Link("Is it safe?", "safety.html"),
+    Link("What to expect", "expect.html"),
     Link("Data quality", "quality.html"),
     Link("How it is worked out", "method.html"),
 )

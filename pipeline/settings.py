@@ -59,6 +59,7 @@ class _Section(BaseModel):
 
 class Group(_Section):
     name: str = "Unnamed group"
+    invented: bool = Field(default=False, strict=True)  # every page says so
     as_of: Annotated[date | Literal["latest"], BeforeValidator(_as_of)] = "latest"
     reference_protocol: str = MOST_USED
 
@@ -254,6 +255,8 @@ def fault_in_words(
         case "int_type" | "float_type":
             kind = "whole number" if fault["type"] == "int_type" else "number"
             return f"{where}: must be a {kind}, not {_shown(given)}"
+        case "bool_type":
+            return f"{where}: must be true or false, not {_shown(given)}"
         case "string_type":
             return f"{where}: must be text in quotes, not {_shown(given)}"
         case "string_too_short":

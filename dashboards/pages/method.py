@@ -28,6 +28,9 @@ TABLES = {
     "delivery": Link("Delivered as planned", ""),
     "dose_response": Link("Better by heating time in the band", ""),
     "home_care": Link("Home care halved", ""),
+    "expected_course": Link("What to expect at the end", "expect.html"),
+    "expected_at_session": Link("What to expect after each session", "expect.html"),
+    "felt_in_courses": Link("What was felt in a course", "expect.html"),
     "course_funnel": Link("From assessment to completed course", ""),
 }
 PARTS = {

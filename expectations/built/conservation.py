@@ -206,6 +206,11 @@ FILLED_FROM = {
     "recall_due": "courses.maintenance_intervals where status in ('due', 'overdue')",
     "month_summary": "courses.sessions",
     "home_care": "courses.courses where is_mature",
+    "expected_course": "courses.courses where is_mature "
+    "and symptoms_band in ('mild', 'moderate', 'severe')",
+    "expected_at_session": "courses.responses where is_mature and rule = 'symptoms' "
+    "and baseline is not null and outcome <> 'not_applicable'",
+    "felt_in_courses": "courses.courses where is_mature",
     "protocol_comparison": "staging.stg_protocols offset 1",  # there is a second one
     "band_homogeneity": "cohorts.protocol_comparison",
     "site_comparison": "courses.responses where is_mature",

@@ -209,6 +209,53 @@ HOME_CARE = Table(
     may_be_empty=True,
 )
 
+EXPECTED_COURSE = Table(
+    "expected_course",
+    ("grade",),
+    rules=(
+        "courses = not_measured + evaluable",
+        "evaluable = responders + unchanged + worsened",
+        "stopped <= courses",
+        "abs(better_share + unchanged_share + worsened_share + not_measured_share - 1) "
+        f"<= {ROUNDING}",
+        *_in_order("1", "sessions_low", "sessions_median", "sessions_high"),
+    ),
+    shares=tuple(
+        Share(f"{part}_share", f"{part}_share", f"{part}_share", of="courses")
+        for part in ("better", "unchanged", "worsened", "not_measured", "stopped")
+    ),
+    may_be_empty=True,
+)
+
+EXPECTED_AT_SESSION = Table(
+    "expected_at_session",
+    ("grade", "session_number"),
+    rules=(
+        "begun = not_measured + measured",
+        "measured = responding + unchanged + worsened",
+        "unchanged >= 0",
+        "abs(better_share + unchanged_share + worsened_share + not_measured_share - 1) "
+        f"<= {ROUNDING}",
+    ),
+    shares=(
+        Share("better_share", "better_low", "better_high", of="begun"),
+        *(
+            Share(f"{part}_share", f"{part}_share", f"{part}_share", of="begun")
+            for part in ("unchanged", "worsened", "not_measured")
+        ),
+    ),
+    may_be_empty=True,
+)
+
+FELT_IN_COURSES = Table(
+    "felt_in_courses",
+    ("grade", "event"),
+    rules=("felt <= asked", "asked <= courses"),
+    shares=(Share("felt_share", "share_low", "share_high", of="asked"),),
+    totals=(Totals(over=("grade",), counts=("courses", "asked", "felt")),),
+    may_be_empty=True,
+)
+
 DOSE_RESPONSE = Table(
     "dose_response",
     ("rule", "site", "protocol", "dose_quarter"),
@@ -301,6 +348,9 @@ TABLES = (
     SAFETY,
     MONTH_SUMMARY,
     HOME_CARE,
+    EXPECTED_COURSE,
+    EXPECTED_AT_SESSION,
+    FELT_IN_COURSES,
     DOSE_RESPONSE,
     PROTOCOL_COMPARISON,
     BAND_HOMOGENEITY,

@@ -106,6 +106,7 @@ def make_release(root: Path, *, seed: int = 7, courses: int = 900) -> Release:
         chance = random.Random(seed)
         _fill_response(connection, chance, courses)
         _fill_sessions(connection, chance, courses)
+        _fill_sheets(connection)
         _fill_months(connection, chance)
         _fill_curves(connection)
         _fill_comparisons(connection, courses)
@@ -350,6 +351,73 @@ def _fill_sessions(
                 incidence - 0.05 as incidence_low, incidence + 0.05 as incidence_high {within}
             """,
         )
+
+
+def _fill_sheets(connection: duckdb.DuckDBPyConnection) -> None:
+    """What sheets show: the rows of the symptoms rule, and harms of courses invented beside them."""
+    whole = "site = 'all' and protocol = 'all' and course_kind = 'all'"
+    graded = (
+        "rule = 'symptoms' and grading = 'symptoms' and grade in ('mild', 'moderate', 'severe')"
+    )
+    _insert(
+        connection,
+        "expected_course",
+        f"""
+        select grade, courses - not_applicable as courses, not_measured, evaluable, responders,
+            unchanged, worsened, responders / courses as better_share,
+            unchanged / courses as unchanged_share, worsened / courses as worsened_share,
+            not_measured / courses as not_measured_share, courses // 4 as stopped,
+            courses // 4 / courses as stopped_share, 3 as sessions_low, 4 as sessions_median,
+            4 as sessions_high
+        from (
+            select * replace (courses - not_applicable as courses, 0 as not_applicable)
+            from cohorts.response_by_grade where period = 'all' and {graded} and {whole}
+        )
+        """,
+    )
+    _insert(
+        connection,
+        "expected_at_session",
+        f"""
+        select grade, session_number, begun, begun - measured as not_measured, measured, responding,
+            measured - responding - worsened as unchanged, worsened,
+            response_share as better_share, share_low as better_low, share_high as better_high,
+            unchanged / begun as unchanged_share, worsened / begun as worsened_share,
+            not_measured / begun as not_measured_share
+        from cohorts.response_at_session where {graded} and {whole}
+        """,
+    )
+    felt = "case event when 'redness' then asked // 5 when 'discomfort' then asked // 9 when 'swelling' then 1 else 0 end"
+    _insert(
+        connection,
+        "felt_in_courses",
+        f"""
+        select coalesce(grade, 'all') as grade, event, grade is null as is_total,
+            cast(sum(courses) as bigint) as courses, cast(sum(courses - 20) as bigint) as asked,
+            cast(sum({felt}) as bigint) as felt, sum({felt}) / sum(courses - 20) as felt_share,
+            greatest(felt_share - 0.05, 0) as share_low, felt_share + 0.05 as share_high
+        from (
+            select grade, courses, courses - 20 as asked
+            from cohorts.response_by_grade
+            where period = 'all' and rule = 'symptoms' and grading = 'symptoms' and grade <> 'all' and {whole}
+        )
+        cross join (
+            values ('redness'), ('discomfort'), ('swelling'), ('blister'), ('burn'), ('corneal'), ('other')
+        ) as kinds (event)
+        group by event, rollup (grade)
+        """,
+    )
+    _insert(
+        connection,
+        "home_care",
+        """
+        select grade, site, protocol, course_kind, is_total, courses, evaluable as measured,
+            responders as halved, response_rate as halved_share, rate_low as share_low,
+            rate_high as share_high, 14 as median_minutes_before, 6 as median_minutes_after
+        from cohorts.response_by_grade
+        where period = 'all' and rule = 'symptoms' and grading = 'symptoms'
+        """,
+    )
 
 
 def _fill_months(connection: duckdb.DuckDBPyConnection, chance: random.Random) -> None:

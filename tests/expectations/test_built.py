@@ -98,6 +98,54 @@ SPOILED = {
         "update cohorts.home_care set halved = 2",
         {"home_care_rows_consistent"},
     ),
+    "parts of a sheet that make no whole": (
+        "update cohorts.expected_course set worsened_share = 0.2",
+        {"expected_course_rows_consistent"},
+    ),
+    "quartiles out of order": (
+        "update cohorts.expected_course set sessions_low = 4",
+        {"expected_course_rows_consistent"},
+    ),
+    "a share of a sheet above one": (
+        "update cohorts.expected_course set stopped_share = 1.2",
+        {"expected_course_shares_within_limits"},
+    ),
+    "more measured than begun": (
+        "update cohorts.expected_at_session set measured = 2, unchanged = 2",
+        {"expected_at_session_rows_consistent"},
+    ),
+    "a sheet's share outside its limits": (
+        "update cohorts.expected_at_session set better_low = 0.1",
+        {"expected_at_session_shares_within_limits"},
+    ),
+    "a session number of a sheet that is missing": (
+        "update cohorts.expected_at_session set session_number = 2",
+        {"expected_at_session_sessions_numbered"},
+    ),
+    "more who felt it than were asked": (
+        "update cohorts.felt_in_courses set felt = 2",
+        {"felt_in_courses_rows_consistent"},
+    ),
+    "a harm's share above its limit": (
+        "update cohorts.felt_in_courses set share_high = -0.1",
+        {"felt_in_courses_shares_within_limits"},
+    ),
+    "courses of a grade beyond the total": (
+        "update cohorts.felt_in_courses set courses = 2 where grade <> 'all'",
+        {"felt_in_courses_totals_add_up"},
+    ),
+    "a course that the table of sheets lost": (
+        "delete from cohorts.expected_course",
+        {"published_tables_filled"},
+    ),
+    "sessions that the table of sheets lost": (
+        "delete from cohorts.expected_at_session",
+        {"published_tables_filled"},
+    ),
+    "courses that the table of what was felt lost": (
+        "delete from cohorts.felt_in_courses",
+        {"published_tables_filled"},
+    ),
     "more responders than evaluable": (
         "update cohorts.dose_response set responders = 2",
         {"dose_response_rows_consistent"},
@@ -351,7 +399,7 @@ SPOILED = {
         "create table courses.more as from courses.courses cross join range(5) as times (i); "
         "delete from courses.courses; "
         "insert into courses.courses select course_id || i, site, patient_key, first_date, "
-        "last_date, next_maintenance_date, 0, false, true from courses.more",
+        "last_date, next_maintenance_date, 0, '', false, true from courses.more",
         {
             "eyes_treated_together",
             "courses_conserved",
@@ -442,6 +490,9 @@ def test_a_young_group_has_nothing_mature_and_passes(release):
         delete from cohorts.response_at_session;
         delete from cohorts.sessions_to_response;
         delete from cohorts.home_care;
+        delete from cohorts.expected_course;
+        delete from cohorts.expected_at_session;
+        delete from cohorts.felt_in_courses;
         delete from cohorts.dose_response;
         delete from cohorts.site_comparison;
         delete from cohorts.follow_up_completeness;

@@ -76,6 +76,7 @@ select
     date '2024-02-07' as last_date,
     date '2024-07-06' as next_maintenance_date,
     3 as sessions,
+    'moderate' as symptoms_band,
     true as is_mature,
     false as eyes_treated_one_at_a_time;
 
@@ -351,6 +352,55 @@ select
     1.0::double as share_high
 from (values ('moderate', 'alder', 'four')) as rows (grade, site, protocol)
 group by cube (grade, site, protocol);
+
+create table cohorts.expected_course as
+select
+    'moderate' as grade,
+    1 as courses,
+    0 as not_measured,
+    1 as evaluable,
+    1 as responders,
+    0 as unchanged,
+    0 as worsened,
+    1.0::double as better_share,
+    0.0::double as unchanged_share,
+    0.0::double as worsened_share,
+    0.0::double as not_measured_share,
+    1 as stopped,
+    1.0::double as stopped_share,
+    3 as sessions_low,
+    3 as sessions_median,
+    3 as sessions_high;
+
+create table cohorts.expected_at_session as
+select
+    'moderate' as grade,
+    1 as session_number,
+    1 as begun,
+    0 as not_measured,
+    1 as measured,
+    0 as responding,
+    1 as unchanged,
+    0 as worsened,
+    0.0::double as better_share,
+    0.0::double as better_low,
+    0.8::double as better_high,
+    1.0::double as unchanged_share,
+    0.0::double as worsened_share,
+    0.0::double as not_measured_share;
+
+create table cohorts.felt_in_courses as
+select
+    coalesce(grade, 'all') as grade,
+    'redness' as event,
+    1 as courses,
+    1 as asked,
+    0 as felt,
+    0.0::double as felt_share,
+    0.0::double as share_low,
+    0.8::double as share_high
+from (values ('moderate')) as rows (grade)
+group by cube (grade);
 
 create table cohorts.dose_response as
 select

@@ -44,6 +44,14 @@ PUBLISHED = {
         rate_low rate_high""",
     "home_care": """grade site protocol course_kind is_total courses measured halved halved_share
         share_low share_high median_minutes_before median_minutes_after""",
+    "expected_course": """grade courses not_measured evaluable responders unchanged worsened
+        better_share unchanged_share worsened_share not_measured_share stopped stopped_share
+        sessions_low sessions_median sessions_high""",
+    "expected_at_session": """grade session_number begun not_measured measured responding unchanged
+        worsened better_share better_low better_high unchanged_share worsened_share
+        not_measured_share""",
+    "felt_in_courses": """grade event is_total courses asked felt felt_share share_low
+        share_high""",
     "dose_response": """rule site protocol dose_quarter is_total evaluable responders
         response_rate rate_low rate_high seconds_from seconds_to""",
     "recall_due": """site patient_key last_session due_from due_by status days_overdue
