@@ -43,7 +43,7 @@ def of_100(shares: Sequence[float], step: int, *, with_rest: bool = False) -> li
     if with_rest:
         shares = [*shares, 1 - sum(shares)]
     if abs(sum(shares) - 1) > CLOSE or min(shares) < -CLOSE:
-        raise ValueError(f"shares {shares} do not make 1")
+        raise ValueError(f"shares {shares} make no 100")
     if WHOLE % step:
         raise ValueError(f"100 is no multiple of {step}")
     exact = [round(share * WHOLE / step, 6) for share in shares]

@@ -297,7 +297,8 @@ def _home_care(source: Source, sheet: Sheet) -> list[str]:
     halved = coarse.in_100(row["halved_share"], whole["measured"])
     return [
         f"Of 100 people who told us, {words.rounded(halved)} spent half the time or less on eye "
-        f"care at home, and felt no worse ({_between(row['share_low'], row['share_high'])})."
+        "care at home, and felt no worse.",
+        f"The true number is {_between(row['share_low'], row['share_high'])}.",
     ]
 
 

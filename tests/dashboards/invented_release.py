@@ -249,6 +249,8 @@ def _fill_response(
             counts = [int(outcome == name) for name in outcomes]
             for grading in tuple(GRADES)[:gradings]:
                 grade = chance.choice(GRADES[grading])
+                if (rule, grading, outcome) == ("symptoms", "symptoms", "not_applicable"):
+                    grade = "normal"
                 rows.append((rule, unit, grading, grade, *where, 1, *counts, int(treated)))
     counts = ("courses", *outcomes, "treated_otherwise")
     _base(
@@ -363,16 +365,12 @@ def _fill_sheets(connection: duckdb.DuckDBPyConnection) -> None:
         connection,
         "expected_course",
         f"""
-        select grade, courses - not_applicable as courses, not_measured, evaluable, responders,
-            unchanged, worsened, responders / courses as better_share,
-            unchanged / courses as unchanged_share, worsened / courses as worsened_share,
+        select grade, courses, not_measured, evaluable, responders, unchanged, worsened,
+            responders / courses as better_share, unchanged / courses as unchanged_share, worsened / courses as worsened_share,
             not_measured / courses as not_measured_share, courses // 4 as stopped,
             courses // 4 / courses as stopped_share, 3 as sessions_low, 4 as sessions_median,
             4 as sessions_high
-        from (
-            select * replace (courses - not_applicable as courses, 0 as not_applicable)
-            from cohorts.response_by_grade where period = 'all' and {graded} and {whole}
-        )
+        from cohorts.response_by_grade where period = 'all' and {graded} and {whole}
         """,
     )
     _insert(
