@@ -120,6 +120,7 @@ SHAPES: Mapping[str, Shape] = {
         wholes=(
             ("begun", ("treated",)),
             ("begun", ("stopped",)),
+            ("begun", ("treated", "stopped")),  # all of them, where each plan is its protocol's
             ("begun", ("responding",)),
             ("treated", ("measured",)),
             ("measured", ("responding", "worsened")),
