@@ -2,8 +2,9 @@
 
 GENERAL = (
     "These figures describe patients who were treated and came back. Nobody was allotted a "
-    "treatment by lot: change over time also holds chance, a return to the usual after a bad "
-    "day, the season and other treatments, and clinics and protocols differ in whom they treat.",
+    "treatment by lot and no untreated group was followed, though some get better by themselves: "
+    "change over time also holds chance, a return to the usual after a bad day, the season and "
+    "other treatments, and clinics and protocols differ in whom they treat.",
     "Nothing here is advice on treating anyone. Heat can burn skin and harm the cornea: the "
     "manufacturer's instructions, local rules and licensed judgement come first. A sensor at "
     "the lid does not measure the tissue.",

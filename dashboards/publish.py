@@ -7,6 +7,7 @@ from pathlib import Path
 
 from dashboards import cautions, words
 from dashboards.feedback import FILE, feedback
+from dashboards.missing_and_mixed import with_missing_and_mixed
 from dashboards.page import Frame, Page, environment
 from dashboards.pages import (
     durability,
@@ -76,7 +77,8 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
 
 def _pages(source: Source) -> Iterator[Page]:
     for module in PAGES:
-        yield from module.pages(source)
+        for page in module.pages(source):
+            yield with_missing_and_mixed(source, page)
 
 
 def _write_tables(shared: SharedTables, folder: Path) -> None:

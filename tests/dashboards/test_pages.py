@@ -107,6 +107,37 @@ def test_every_page_has_its_title_language_and_cautions(
             assert caution in page.words, path
 
 
+def test_outcomes_are_told_with_who_was_not_measured_and_who_was_treated_otherwise(
+    release: Release, read: dict[str, Reader]
+) -> None:
+    told = re.compile(
+        r"By the symptom score, (\d+) of (\d+) courses followed to the end were not measured "
+        r"before and after\. Of 100 that were, (\d+) had another treatment begun in between"
+    )
+    with duckdb.connect(str(release.warehouse), read_only=True) as connection:
+        rows = connection.sql(
+            "select site, not_measured, courses, round(100 * other_treatment) "
+            "from cohorts.response_by_grade where rule = 'symptoms' and grading = 'symptoms' and "
+            "grade = 'all' and protocol = 'all' and course_kind = 'all' and period = 'all'"
+        ).fetchall()
+    numbers = {site: tuple(int(value) for value in values) for site, *values in rows}
+    for path, site in (("response_by_grade.html", "all"), ("clinics/birch/response.html", "birch")):
+        found = told.search(read[path].words)
+        assert found, path
+        assert tuple(map(int, found.groups())) == numbers[site]
+    assert not told.search(read["quality.html"].words)
+
+
+def test_nothing_is_said_of_who_was_not_measured_where_it_is_hidden(
+    invented: ModuleType, tmp_path: Path
+) -> None:
+    made = invented.make_release(tmp_path / "release", courses=20)
+    publish(made)
+    assert "not measured before and after" not in (
+        made.dashboards / "response_by_grade.html"
+    ).read_text(encoding="utf-8")
+
+
 def test_titles_tell_pages_apart(pages: dict[str, str]) -> None:
     titles = [re.search("<title>(.*?)</title>", text)[1] for text in pages.values()]  # type: ignore[index]
     latest = 3  # a clinic's index is its latest month's page
