@@ -106,6 +106,10 @@ FAULTS = {
         '[numbers]\nbaseline_days = "90"\n' + SMALLEST,
         "numbers.baseline_days: must be a whole number, not '90'",
     ),
+    "a word for a truth": (
+        '[group]\ninvented = "yes"\n' + SMALLEST,
+        "group.invented: must be true or false, not 'yes'",
+    ),
     "truth for a number": (
         "[numbers]\nbaseline_days = true\n" + SMALLEST,
         "numbers.baseline_days: must be a whole number, not true",
