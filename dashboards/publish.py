@@ -23,6 +23,7 @@ from dashboards.pages import (
 from dashboards.shared_tables import SharedTables
 from dashboards.source import Source
 from dashboards.warehouse import Warehouse
+from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 PAGES = (
@@ -62,10 +63,12 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
     for clinic in source.clinics_with_data:
         path = folder / clinic.folder / FILE
         path.parent.mkdir(parents=True, exist_ok=True)
+        durable_step(Step.PAGES)
         path.write_text(feedback(source, clinic), encoding="utf-8-sig", newline="")
     for done, page in enumerate(pages, start=1):
         path = folder / page.path
         path.parent.mkdir(parents=True, exist_ok=True)
+        durable_step(Step.PAGES)
         path.write_text(frame.render(page), encoding="utf-8")
         if on_progress:
             on_progress(done, len(pages))
@@ -78,10 +81,12 @@ def _pages(source: Source) -> Iterator[Page]:
 
 def _write_tables(shared: SharedTables, folder: Path) -> None:
     for name, frame in shared.frames():
+        durable_step(Step.TABLES)
         frame.write_parquet(folder / f"{name}.parquet")
 
 
 def _write_assets(folder: Path) -> None:
+    durable_step(Step.PAGES)
     folder.mkdir()
     for name in ASSETS:
         (folder / name).write_bytes((files("dashboards") / "assets" / name).read_bytes())

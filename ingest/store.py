@@ -19,6 +19,7 @@ from ingest.contract import contract_version
 from ingest.keys import fingerprint
 from ingest.mapping import SiteMapping, parse_mapping
 from ingest.places import cannot_be_read, place_fault
+from pipeline.durable import Step, durable_step
 from pipeline.errors import WrongUse, as_sentence, suggestion
 from pipeline.workspace import Workspace
 
@@ -95,7 +96,9 @@ def refuse_mappings_of_no_site(workspace: Workspace) -> None:
             )
 
 
-def write_parquet(frame: pl.LazyFrame, path: Path, account: Mapping[str, Any]) -> None:
+def write_parquet(
+    frame: pl.LazyFrame, path: Path, account: Mapping[str, Any], step: Step = Step.ACCEPTED
+) -> None:
     """Write a frame so that `path` is either absent or whole, whenever the run is killed.
 
     The folder is not synced: a name lost with the power costs reading the unit again.
@@ -109,6 +112,7 @@ def write_parquet(frame: pl.LazyFrame, path: Path, account: Mapping[str, Any]) -
             metadata={ACCOUNT: json.dumps(account)},
             sync_on_close="data",
         )
+        durable_step(step)
         partial.rename(path)
     except BaseException:
         partial.unlink(missing_ok=True)
@@ -135,9 +139,11 @@ def scratch_folder(workspace: Workspace) -> Iterator[Path]:
 def remove_leftovers(workspace: Workspace) -> None:
     """Remove what a killed run left in the stores."""
     for folder in workspace.accepted.glob(f"{SCRATCH}*"):
+        durable_step(Step.LEFTOVER)
         shutil.rmtree(folder)
     for store in (workspace.accepted, workspace.quarantine):
         for partial in store.glob(f"*/*/*{PARTIAL}"):
+            durable_step(Step.LEFTOVER)
             partial.unlink()
 
 

@@ -11,6 +11,7 @@ from ingest.gathering import is_large
 from ingest.keys import Rekeying
 from ingest.mapping import SiteMapping
 from ingest.store import read_account, scratch_folder, write_parquet
+from pipeline.durable import Step
 from pipeline.errors import DataRefused
 from pipeline.workspace import Workspace
 
@@ -93,7 +94,7 @@ def _check_and_store(
         checked = check_unit(export, judge, mapping.of(export.kind), rekeying, scratch)
         prove_conservation(export, checked.account)
         if checked.refused is not None:
-            write_parquet(checked.refused, quarantine, {})
+            write_parquet(checked.refused, quarantine, {}, Step.QUARANTINE)
         write_parquet(checked.accepted, accepted, checked.account)
     return checked.account
 

@@ -38,6 +38,12 @@ class DataRefused(LidcohortError):
     exit_status = 3
 
 
+class ReleaseDamaged(LidcohortError):
+    """A release is not as its manifest says, or has none."""
+
+    exit_status = 5
+
+
 class WorkspaceBusy(LidcohortError):
     """Another run holds the workspace."""
 

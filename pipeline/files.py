@@ -5,11 +5,13 @@ import os
 import shutil
 from pathlib import Path
 
+from pipeline.durable import Step, durable_step
+
 PRIVATE = 0o700
 NO_HARD_LINKS = frozenset({errno.EXDEV, errno.EPERM, errno.EMLINK, errno.ENOTSUP, errno.ENOSYS})
 
 
-def write_whole(path: Path, content: str, *, mode: int = 0o666) -> None:
+def write_whole(path: Path, content: str, *, mode: int = 0o666, step: Step = Step.FILE) -> None:
     """Write a text file so that it is there whole or not at all, even after a power cut."""
     unfinished = path.with_name(f".{path.name}.unfinished")
     unfinished.unlink(missing_ok=True)
@@ -18,6 +20,7 @@ def write_whole(path: Path, content: str, *, mode: int = 0o666) -> None:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
+    durable_step(step)
     unfinished.replace(path)
     sync(path.parent)
 
@@ -33,6 +36,7 @@ def sync(path: Path) -> None:
 
 def sync_tree(folder: Path) -> None:
     """`sync` everything in a folder, then the folder itself."""
+    durable_step(Step.SYNC)
     for inside in sorted(folder.rglob("*")):
         sync(inside)
     sync(folder)
@@ -48,6 +52,7 @@ def private_folder(path: Path) -> Path:
 def link_or_copy(source: Path, target: Path) -> None:
     """A hard link, or a copy where the file system has none."""
     target.parent.mkdir(parents=True, exist_ok=True)
+    durable_step(Step.LINK)
     try:
         target.hardlink_to(source)
     except OSError as error:
@@ -61,5 +66,6 @@ def point(link: Path, target: Path) -> None:
     unfinished = link.with_name(f".{link.name}.unfinished")
     unfinished.unlink(missing_ok=True)
     unfinished.symlink_to(target.relative_to(link.parent))
+    durable_step(Step.SWITCH)
     unfinished.replace(link)
     sync(link.parent)

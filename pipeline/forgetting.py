@@ -15,6 +15,7 @@ from ingest.forgotten import Forgotten, read_forgotten, write_forgotten
 from ingest.store import scratch_folder
 from pipeline import erasing
 from pipeline import release as releases
+from pipeline.durable import Step
 from pipeline.errors import LidcohortError, WrongUse, disk_is_full, in_short, in_words
 from pipeline.files import private_folder
 from pipeline.history import Run
@@ -117,9 +118,9 @@ def _erase(workspace: Workspace, make: Make, voice: Voice) -> Erasure:
             if was_interrupted() or disk_is_full(error):
                 raise
             failure = in_words(error)
-            workspace.current.unlink()
+            releases.unpublish(workspace)
     for root in held:
-        releases.remove(root)
+        releases.remove(root, Step.ERASED_RELEASE)
     write_forgotten(workspace, replace(forgotten, unfinished=()))
     return Erasure(
         max(held.values(), default=0),

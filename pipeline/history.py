@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import IO, Any
 
+from pipeline.durable import Step, durable_step
 from pipeline.errors import DataRefused, LidcohortError, in_words
 from pipeline.interruption import behind, heed_no_more
 from pipeline.voice import Voice
@@ -87,6 +88,7 @@ def _outcome(error: BaseException) -> str:
 
 
 def _append(workspace: Workspace, record: dict[str, Any]) -> None:
+    durable_step(Step.RECORD)
     with workspace.history.open("a+b") as file:
         is_torn = file.tell() > 0 and not _ends_a_line(file)
         line = ("\n" if is_torn else "") + json.dumps(record, ensure_ascii=False) + "\n"

@@ -7,6 +7,7 @@ import polars as pl
 
 from ingest import IngestReport
 from ingest.contract import KINDS
+from pipeline.durable import Step, durable_step
 from pipeline.files import link_or_copy
 from pipeline.settings import Settings
 from pipeline.workspace import Release
@@ -99,4 +100,5 @@ def _fixed(number: float) -> Decimal:
 
 def _write(frame: pl.DataFrame, path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
+    durable_step(Step.INPUTS)
     frame.write_parquet(path)

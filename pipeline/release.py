@@ -5,7 +5,7 @@ import json
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -18,13 +18,17 @@ from ingest import IngestReport
 from ingest.batches import holds_export
 from ingest.keys import fingerprint
 from ingest.withdrawn import read_withdrawn
-from pipeline.errors import LidcohortError, WrongUse, in_short
-from pipeline.files import point, sync_tree, write_whole
+from pipeline.durable import Step, durable_step
+from pipeline.errors import LidcohortError, ReleaseDamaged, WrongUse, in_short
+from pipeline.files import point, sync, sync_tree, write_whole
 from pipeline.inputs import arrivals
+from pipeline.readers import unread
+from pipeline.seal import FINISHED_AT, MANIFEST_FILE, contents, sealed
 from pipeline.standing import current
 from pipeline.workspace import Release, Workspace, key_place
 
 FAILURE = "failure.json"
+_PUT_BACK = "Put the release's folder back from a backup, or move it away; then run again."
 KEY_FINGERPRINT = "key_fingerprint"
 START_PAGE = Path("dashboards") / "index.html"
 BUILT_SCHEMAS = ("courses", "cohorts", "quality")
@@ -105,9 +109,10 @@ def finish(candidate: Candidate, gates: Sequence[GateReport]) -> dict[str, int]:
         **candidate.identity,
         "rows": rows,
         "gates": [asdict(result) for gate in gates for result in gate.results],
-        "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        **contents(release.root),
+        FINISHED_AT: _after_all_others(release).isoformat(timespec="seconds"),
     }
-    write_whole(release.manifest, json.dumps(manifest, indent=2) + "\n")
+    write_whole(release.manifest, sealed(manifest), step=Step.MANIFEST)
     return rows
 
 
@@ -122,12 +127,33 @@ def row_counts(release: Release) -> dict[str, int]:
         return {table: _count(connection, table) for (table,) in tables}
 
 
+def _after_all_others(release: Release) -> datetime:
+    """Now; or where the clock was set back, just after the newest release that is there.
+
+    What is pruned and what a rollback leads to follow the order in which releases were made.
+    """
+    made = [
+        datetime.fromisoformat(manifest[FINISHED_AT])
+        for root in release.root.parent.iterdir()
+        if (manifest := read_manifest(root)) is not None
+    ]
+    return max([datetime.now(UTC), *(before + timedelta(seconds=1) for before in made)])
+
+
 def read_manifest(root: Path) -> dict[str, Any] | None:
-    """A release's manifest, or None where the release is not complete."""
+    """A release's manifest, or None where the release is not complete.
+
+    Raises:
+        ReleaseDamaged: it is no manifest any more.
+    """
+    path = root / MANIFEST_FILE
     try:
-        manifest: dict[str, Any] = json.loads((root / "manifest.json").read_text("utf-8"))
-    except FileNotFoundError:
+        manifest: dict[str, Any] = json.loads(path.read_text("utf-8"))
+        datetime.fromisoformat(manifest[FINISHED_AT])
+    except (FileNotFoundError, NotADirectoryError):
         return None
+    except (ValueError, KeyError, TypeError):
+        raise ReleaseDamaged(f"{path} is damaged.", _PUT_BACK) from None
     return manifest
 
 
@@ -178,25 +204,60 @@ def switch(workspace: Workspace, release: Release) -> None:
     point(workspace.current, release.root)
 
 
-def prune(workspace: Workspace) -> list[str]:
-    """Remove complete releases beyond the current one and the `releases.keep` newest others."""
-    others = [
-        (manifest["finished_at"], root)
+def unpublish(workspace: Workspace) -> None:
+    """Have people read no release at all."""
+    durable_step(Step.UNPUBLISH)
+    workspace.current.unlink()
+    sync(workspace.root)
+
+
+@dataclass(frozen=True)
+class Pruned:
+    """Releases that were too old to keep, by name: those removed, and those that somebody reads."""
+
+    removed: tuple[str, ...] = ()
+    still_read: tuple[str, ...] = ()
+
+
+def prune(workspace: Workspace) -> Pruned:
+    """Remove complete releases beyond the current one and the `releases.keep` newest others.
+
+    One that somebody reads is left to the next run.
+    """
+    others = [root for root in newest_first(workspace) if root != current(workspace.root)]
+    removed: list[str] = []
+    still_read: list[str] = []
+    for root in sorted(others[workspace.settings.releases.keep :]):
+        with unread(root) as nobody_reads_it:
+            if nobody_reads_it:
+                remove(root, Step.PRUNE)
+        (removed if nobody_reads_it else still_read).append(root.name)
+    return Pruned(tuple(removed), tuple(still_read))
+
+
+def newest_first(workspace: Workspace) -> list[Path]:
+    """Every complete release's folder, the one made last first."""
+    made = [
+        (manifest[FINISHED_AT], root)
         for root in release_folders(workspace)
-        if root != current(workspace.root) and (manifest := read_manifest(root)) is not None
+        if (manifest := read_manifest(root)) is not None
     ]
-    newest_first = sorted(others, key=lambda other: (other[0], other[1].name), reverse=True)
-    too_old = [root for _, root in newest_first[workspace.settings.releases.keep :]]
-    for root in too_old:
-        remove(root)
-    return sorted(root.name for root in too_old)
+    return [root for _, root in sorted(made, key=lambda one: (one[0], one[1].name), reverse=True)]
 
 
 def sweep(workspace: Workspace) -> None:
-    """Remove every release without a manifest: of failed runs, and of killed ones."""
+    """Remove every release without a manifest: of failed runs, and of killed ones.
+
+    Raises:
+        ReleaseDamaged: people read it, so that it was whole once.
+    """
     for root in release_folders(workspace):
         if read_manifest(root) is None:
-            remove(root)
+            if root == current(workspace.root):
+                raise ReleaseDamaged(
+                    f"{root / MANIFEST_FILE}, of what people read, is gone.", _PUT_BACK
+                )
+            remove(root, Step.SWEEP)
 
 
 def record_failure(
@@ -210,13 +271,17 @@ def record_failure(
         "next_step": failure.next_step,
         "gates": [asdict(result) for gate in gates for result in gate.results],
     }
-    write_whole(release.root / FAILURE, json.dumps(record, indent=2) + "\n")
+    content = json.dumps(record, indent=2) + "\n"
+    write_whole(release.root / FAILURE, content, step=Step.FAILURE)
 
 
-def remove(root: Path) -> None:
+def remove(root: Path, step: Step = Step.DISCARD) -> None:
     """Remove a release; its manifest first, so that half a release never counts as one."""
-    (root / "manifest.json").unlink(missing_ok=True)
+    durable_step(step)
+    (root / MANIFEST_FILE).unlink(missing_ok=True)
     if root.exists():
+        sync(root)
+        durable_step(step)
         shutil.rmtree(root)
 
 

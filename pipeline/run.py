@@ -25,7 +25,7 @@ from pipeline.files import private_folder
 from pipeline.forgetting import finish_forgetting
 from pipeline.history import Run
 from pipeline.interruption import heed_no_more, was_interrupted
-from pipeline.release import Candidate
+from pipeline.release import Candidate, Pruned
 from pipeline.standing import current
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
@@ -61,9 +61,8 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     heed_no_more()
     releases.switch(workspace, release)
     run.outcome = outcome
-    releases.prune(workspace)
-    releases.sweep(workspace)
-    return _published(workspace, release, report, outcome)
+    pruned = _tidy(workspace, voice)
+    return _published(workspace, release, report, outcome, pruned)
 
 
 def make_release(
@@ -197,6 +196,17 @@ def _finish(candidate: Candidate, gates: list[GateReport], voice: Voice) -> None
         stage.counts = {"tables": len(rows), "rows": sum(rows.values())}
 
 
+def _tidy(workspace: Workspace, voice: Voice) -> Pruned:
+    """Remove what is too old or half done; what cannot be is left to the next run."""
+    try:
+        releases.sweep(workspace)
+        return releases.prune(workspace)
+    except OSError as error:
+        failure = in_words(error)
+        voice.warn(f"Old releases could not be removed: {failure.what} The next run tries again.")
+        return Pruned()
+
+
 @contextmanager
 def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateReport]]:
     """Keep a failed candidate, with the reason beside it, for a look; not on a full disk."""
@@ -251,7 +261,7 @@ def _why_refused(report: IngestReport) -> list[str]:
 
 
 def _published(
-    workspace: Workspace, release: Release, report: IngestReport, outcome: str
+    workspace: Workspace, release: Release, report: IngestReport, outcome: str, pruned: Pruned
 ) -> Answer:
     start_page = workspace.current / releases.START_PAGE
     quality_page = workspace.current / QUALITY_PAGE
@@ -260,6 +270,12 @@ def _published(
     lines = [
         OUTCOMES[outcome].format(release.name),
         *([why_refused] if refused else []),
+        *([f"Removed, as too old to keep: {in_short(pruned.removed)}"] if pruned.removed else []),
+        *(
+            [f"Too old to keep, but still read: {in_short(pruned.still_read)}"]
+            if pruned.still_read
+            else []
+        ),
         *([f"Left out, as withdrawn: {in_short(report.withdrawn)}"] if report.withdrawn else []),
         f"Start page: {start_page}",
     ]
@@ -272,5 +288,7 @@ def _published(
             "start_page": start_page,
             "refused_rows": refused,
             "quality_page": quality_page,
+            "pruned": pruned.removed,
+            "still_read": pruned.still_read,
         },
     )
