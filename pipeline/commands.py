@@ -211,6 +211,43 @@ def forget_patient(
     return job
 
 
+@app.command("rollback")
+def rollback_to(
+    release: Annotated[
+        str | None, typer.Argument(help="Its name; else the one made before the current one.")
+    ] = None,
+    workspace: WorkspaceFolder = HERE,
+) -> Job:
+    """Have people read an older release again, until something changes."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            opened = Workspace.open(workspace)
+            with hold(opened.lock), recorded(opened, "rollback", voice) as record:
+                from pipeline.rollback import roll_back
+
+                return roll_back(opened, release, voice, record)
+
+    return job
+
+
+@app.command()
+def verify(
+    release: Annotated[str | None, typer.Argument(help="Its name; else the current one.")] = None,
+    workspace: WorkspaceFolder = HERE,
+) -> Job:
+    """Prove a release against its manifest, to the byte; changes nothing."""
+
+    def job(voice: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        from pipeline.verifying import verify as prove
+
+        return prove(opened, release, voice)
+
+    return job
+
+
 @app.command()
 def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""

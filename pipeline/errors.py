@@ -62,6 +62,11 @@ def disk_is_full(error: BaseException) -> bool:
     )
 
 
+def machine_failed(error: BaseException) -> bool:
+    """Whether the disk is behind an error, or whatever else is no fault of data or program."""
+    return disk_is_full(error) or any(isinstance(cause, OSError) for cause in _causes(error))
+
+
 def _causes(error: BaseException) -> Iterator[BaseException]:
     cause: BaseException | None = error
     while cause is not None:
@@ -107,6 +112,11 @@ def in_words(error: BaseException, log: str = NO_RECORD) -> LidcohortError:
     if isinstance(error, OSError) and error.filename is not None:
         return LidcohortError(
             f"{error.filename}: {error.strerror}.", "See that it can be read and written."
+        )
+    if isinstance(error, OSError) and error.errno is not None:
+        return LidcohortError(
+            f"The system could not read or write: {error.strerror}.",
+            "See that the disk is sound and may be written, then run again.",
         )
     return LidcohortError(
         f"Something went wrong that should not: {type(error).__name__}.",

@@ -13,10 +13,10 @@ from typing import TypeAlias
 from ingest import IngestReport
 from ingest.forgotten import Forgotten, read_forgotten, write_forgotten
 from ingest.store import scratch_folder
-from pipeline import erasing
+from pipeline import erasing, rollback
 from pipeline import release as releases
 from pipeline.durable import Step
-from pipeline.errors import LidcohortError, WrongUse, disk_is_full, in_short, in_words
+from pipeline.errors import LidcohortError, WrongUse, in_short, in_words, machine_failed
 from pipeline.files import private_folder
 from pipeline.history import Run
 from pipeline.interruption import was_interrupted
@@ -115,7 +115,7 @@ def _erase(workspace: Workspace, make: Make, voice: Voice) -> Erasure:
         try:
             made_again = _make_again(workspace, published, forgotten, named, make, voice)
         except Exception as error:
-            if was_interrupted() or disk_is_full(error):
+            if was_interrupted() or machine_failed(error):
                 raise
             failure = in_words(error)
             releases.unpublish(workspace)
@@ -153,6 +153,7 @@ def _make_again(
         candidate = releases.candidate(as_it_was, report)
         if not candidate.is_complete:
             make(as_it_was, candidate, report, voice)
+    rollback.carry_over(workspace, candidate.release)
     releases.switch(workspace, candidate.release)
     return candidate.release.name
 

@@ -103,6 +103,7 @@ def finish(candidate: Candidate, gates: Sequence[GateReport]) -> dict[str, int]:
     """
     release = candidate.release
     sync_tree(release.root)
+    sync(release.root.parent)
     rows = row_counts(release)
     manifest = {
         "release": release.name,

@@ -11,7 +11,7 @@ from dashboards import publish
 from expectations import Gate, GateReport, GateResult, check, record
 from ingest import IngestReport, ingest
 from models.build import BuildFailed, build
-from pipeline import inputs
+from pipeline import inputs, rollback
 from pipeline import release as releases
 from pipeline.errors import (
     DataRefused,
@@ -26,6 +26,7 @@ from pipeline.forgetting import finish_forgetting
 from pipeline.history import Run
 from pipeline.interruption import heed_no_more, was_interrupted
 from pipeline.release import Candidate, Pruned
+from pipeline.rollback import Rollback
 from pipeline.standing import current
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
@@ -52,6 +53,11 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     report = _take_in(workspace, voice)
     candidate = releases.candidate(workspace, report)
     release, run.release = candidate.release, candidate.release.name
+    rolled_back = rollback.in_force(workspace)
+    if rolled_back and candidate.is_complete and release.name in rolled_back.aside:
+        run.release, run.outcome = rolled_back.read, "set_aside"
+        _tidy(workspace, voice)
+        return _still_set_aside(workspace, release, rolled_back)
     if candidate.is_complete:
         is_read = current(workspace.root) == release.root
         outcome = "nothing_new" if is_read else "current_again"
@@ -61,6 +67,13 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     heed_no_more()
     releases.switch(workspace, release)
     run.outcome = outcome
+    if outcome != "nothing_new":
+        rollback.end(workspace)
+    if rolled_back and outcome != "nothing_new":
+        voice.warn(
+            f"This ends the rollback to {rolled_back.read} of {rolled_back.since}: exports, "
+            "settings or the program have changed since."
+        )
     pruned = _tidy(workspace, voice)
     return _published(workspace, release, report, outcome, pruned)
 
@@ -258,6 +271,20 @@ def _why_refused(report: IngestReport) -> list[str]:
     ]
     head = ["Why rows were refused (ingest/CONTRACT.md says what to do):"] if lines else []
     return [*head, *lines, *([f"  and {more} more"] if more else [])]
+
+
+def _still_set_aside(workspace: Workspace, release: Release, rolled_back: Rollback) -> Answer:
+    return Answer(
+        f"Nothing new: {release.name} holds every export, but was set aside on "
+        f"{rolled_back.since}. People read {rolled_back.read}.\n"
+        f"To have it read again: `lidcohort rollback {release.name} --workspace {workspace.root}`.",
+        {
+            "outcome": "set_aside",
+            "release": rolled_back.read,
+            "aside": release.name,
+            "start_page": workspace.current / releases.START_PAGE,
+        },
+    )
 
 
 def _published(

@@ -69,6 +69,11 @@ class Workspace:
         return self.root / "withdrawn.json"
 
     @property
+    def rolled_back(self) -> Path:
+        """Names the releases that people were led back from, and the one they were led to."""
+        return self.root / "rolled_back.json"
+
+    @property
     def forgotten(self) -> Path:
         """Holds the keys of patients whose rows are dropped on arrival."""
         return self.root / "forgotten.json"
