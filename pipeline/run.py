@@ -13,6 +13,7 @@ from ingest import IngestReport, ingest
 from models.build import BuildFailed, build
 from pipeline import inputs, rollback
 from pipeline import release as releases
+from pipeline.durable import Step, durable_step
 from pipeline.errors import (
     DataRefused,
     LidcohortError,
@@ -150,6 +151,7 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
 def _assemble(workspace: Workspace, release: Release, report: IngestReport, voice: Voice) -> None:
     with voice.stage("inputs") as stage:
         releases.sweep(workspace)
+        durable_step(Step.CANDIDATE)
         private_folder(release.root)
         inputs.assemble(release, report)
         stage.counts = {"units": len(report.units)}

@@ -28,12 +28,13 @@ NO_FAULT_AT = frozenset({Step.MODEL})
 SYNCED: dict[int, int] = {}  # inode -> when it was put on the disk, in ns
 
 
-def arm(log: Path, ending: dict | None, *, clock: bool) -> None:
+def arm(log: Path, folder: Path, ending: dict | None, *, clock: bool) -> None:
     """Have every step written to `log`, and the run end as told.
 
     Args:
         log: one line for each step that was reached; one more for each file that a power cut at
             the switch would lose.
+        folder: holds the workspace.
         ending: `how` it ends and `at` which step, counted from 1; None to let it survive.
         clock: whether every look at the clock finds it set back by a day.
     """
@@ -51,7 +52,7 @@ def arm(log: Path, ending: dict | None, *, clock: bool) -> None:
             number = count
         os.write(written, f"step {step}\n".encode())
         if step is Step.SWITCH:
-            for path in lost_by_a_power_cut(log.parent):
+            for path in lost_by_a_power_cut(folder):
                 os.write(written, f"lost {path}\n".encode())
         end(number, step)
 

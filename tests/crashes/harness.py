@@ -54,6 +54,7 @@ class Server:
     def ask(self, do: str, **how: Any) -> tuple[dict[str, Any], str]:
         """Have something done in a fork: how it ended, and what it printed."""
         output = self.folder / how.pop("output", "output")
+        output.touch()
         self.process.stdin.write(json.dumps({"do": do, "output": str(output), **how}) + "\n")
         self.process.stdin.flush()
         told = json.loads(self.process.stdout.readline())
@@ -91,19 +92,32 @@ class Figures:
     endings: Counter[str] = field(default_factory=Counter)
 
 
+def one_of_each(steps: Iterable[str], *names: str) -> list[int]:
+    """The first and the last number of each step's name, or of these names, counted from 1."""
+    numbered: dict[str, list[int]] = {}
+    for number, step in enumerate(steps, start=1):
+        numbered.setdefault(step, []).append(number)
+    chosen = names or tuple(numbered)
+    return sorted({ends for name in chosen for ends in (numbered[name][0], numbered[name][-1])})
+
+
 def run(
-    server: Server, scenario: Scenario, root: Path, command: tuple[str, ...], **how: Any
+    server: Server,
+    scenario: Scenario,
+    root: Path,
+    command: tuple[str, ...],
+    log: Path | None = None,
+    **how: Any,
 ) -> Ended:
-    """Run one command on a workspace in a fork."""
-    log = root.parent / "steps"
-    first, *rest = command
-    place = rest if first in ("new", "map") else [*rest, "--workspace", str(root)]
+    """Run one command on a workspace in a fork; what it reaches is written to `log`."""
+    log = log or root.parent / "steps"
     told, output = server.ask(
         "run",
-        arguments=[first, *(part.format(root=root) for part in place), "--quiet"],
+        arguments=_line(command, root),
         stages=scenario.stages,
         warehouse=str(scenario.warehouse) if scenario.warehouse else None,
         steps=str(log),
+        folder=str(root.parent),
         **how,
     )
     lines = [line.partition(" ") for line in log.read_text().splitlines()]
@@ -115,13 +129,29 @@ def run(
     )
 
 
-def inspected(server: Server, scenario: Scenario, root: Path) -> dict[str, Any]:
-    """What `inspection.faults` finds, in a fork."""
-    with_gate = scenario.stages != "quick"
-    told, output = server.ask("inspect", root=str(root), with_gate=with_gate)
+def inspected(
+    server: Server, scenario: Scenario, root: Path, *, leading_on: bool = False
+) -> list[dict[str, Any]]:
+    """What `inspection.faults` finds, in a fork; and again once the commands that lead on ran."""
+    commands = (scenario.command, *scenario.then) if leading_on else ()
+    told, output = server.ask(
+        "inspect",
+        root=str(root),
+        with_gate=scenario.stages != "quick",
+        stages=scenario.stages,
+        warehouse=str(scenario.warehouse) if scenario.warehouse else None,
+        commands=[_line(command, root) for command in commands],
+    )
     if told["status"] != 0:
         raise NotProtected(f"the workspace cannot be looked at: {output}")
     return json.loads(output.splitlines()[-1])
+
+
+def _line(command: tuple[str, ...], root: Path) -> list[str]:
+    """A command line on a workspace; those that name it themselves write `{root}`."""
+    names_it = any("{root}" in part for part in command)
+    place = () if names_it else ("--workspace", "{root}")
+    return [part.format(root=root) for part in (*command, *place, "--quiet")]
 
 
 @contextmanager
@@ -155,15 +185,13 @@ class Reference:
 def reference(server: Server, scenario: Scenario) -> Reference:
     """Run a scenario undisturbed."""
     with copied(scenario.before) as root:
-        old = inspected(server, scenario, root)
+        [old] = inspected(server, scenario, root)
         ended = run(server, scenario, root, scenario.command)
         if ended.status != scenario.status:
             raise NotProtected(f"{scenario.name}: {ended.output}")
         if ended.lost:
             raise NotProtected(f"{scenario.name}: a power cut would lose {ended.lost[:3]}")
-        new = inspected(server, scenario, root)
-        _lead_on(server, scenario, root)
-        final = inspected(server, scenario, root)
+        new, final = inspected(server, scenario, root, leading_on=True)
     for seen in (old, new, final):
         if seen["faults"]:
             raise NotProtected(f"{scenario.name}, undisturbed: {seen['faults']}")
@@ -175,18 +203,24 @@ def survey(
     scenario: Scenario,
     how: str,
     figures: Figures,
-    at: Iterable[int] | None = None,
+    *names: str,
+    at_each_step: bool = True,
     **more: Any,
 ) -> None:
-    """End a scenario's command at each step (or those in `at`), and look at what is left.
+    """End a scenario's command at each step in turn, and look at what is left.
 
-    Without `at`: at the first step, the second, and so on until a run survives.
+    At the first step, the second, and so on until a run survives; unless `at_each_step`, at the
+    first and last of each name, or of these names.
 
     Raises:
         NotProtected: something was left that must not be, or what was left leads elsewhere.
     """
     undisturbed = reference(server, scenario)
-    numbers = range(1, 100_000) if at is None else at
+    numbers = (
+        range(1, len(undisturbed.steps) + 2)
+        if at_each_step
+        else one_of_each(undisturbed.steps, *names)
+    )
     for number in numbers:
         with copied(scenario.before) as root:
             ended = run(
@@ -198,19 +232,13 @@ def survey(
             if not survived:
                 figures.steps[ended.steps[number - 1]] += 1
                 figures.endings[how] += 1
-            _prove_left(place, inspected(server, scenario, root), undisturbed)
-            _lead_on(server, scenario, root)
-            found = inspected(server, scenario, root)
+            left, found = inspected(server, scenario, root, leading_on=True)
+            _prove_left(place, left, undisturbed)
             if found["faults"] or found["kept"] != undisturbed.final["kept"]:
                 other = _other(found["kept"], undisturbed.final["kept"])
                 raise NotProtected(f"{place}: leads elsewhere: {found['faults'] or other}")
-        if survived:
-            return
-
-
-def _lead_on(server: Server, scenario: Scenario, root: Path) -> None:
-    for command in (scenario.command, *scenario.then):
-        run(server, scenario, root, command)
+    if at_each_step and not survived:
+        raise NotProtected(f"{scenario.name}, {how}: no run survived")
 
 
 def _prove_ending(place: str, how: str, ended: Ended, survived: bool, status: int) -> None:

@@ -3,9 +3,14 @@
 Together their runs come to every durable step there is.
 """
 
+import json
 import shutil
 from pathlib import Path
 
+import polars as pl
+
+from ingest.contract import PATIENT
+from ingest.keys import Rekeying
 from pipeline.workspace import key_file
 from tests.crashes import harness
 from tests.crashes.harness import Scenario, Server
@@ -22,6 +27,7 @@ sessions_planned = 4
 """
 VISITS = "visit_id,patient_id,visit_date,visit_reason\n"
 SESSIONS = "session_id,patient_id,session_date,eye,purpose,protocol,adverse_event\n"
+SAMPLE = "{root}/exports/alder/2025-03/visits.csv"
 KEY = "an invented key of enough length\n"
 
 
@@ -41,12 +47,14 @@ def add_batch(root: Path, month: int) -> None:
 def scenarios(server: Server, folder: Path) -> list[Scenario]:
     """Every scenario, its workspace made in a folder of its own."""
     base = _base(server, folder)
-    made = [
+    return [
         Scenario("run", _with_leftovers(base, folder), ("run",)),
         Scenario("refused", _refused(base, folder), ("run",), status=3),
         Scenario("check", _copy(base, folder / "check"), ("check",)),
-        Scenario("withdraw", _copy(base, folder / "withdraw"), ("withdraw", "--batch", "alder/2025-02")),
-        Scenario("forget", _copy(base, folder / "forget"), ("forget", "--patient", "alder/P1")),
+        Scenario(
+            "withdraw", _copy(base, folder / "withdraw"), ("withdraw", "--batch", "alder/2025-02")
+        ),
+        Scenario("forget", _recorded(base, folder), ("forget", "--patient", "alder/P1")),
         Scenario(
             "forget, not made again",
             _refused(base, folder / "unpublished"),
@@ -58,11 +66,17 @@ def scenarios(server: Server, folder: Path) -> list[Scenario]:
         Scenario(
             "map",
             _copy(base, folder / "map"),
-            ("map", "alder", "{root}/exports/alder/2025-03/visits.csv", "--write", "--workspace", "{root}"),
+            (
+                "map",
+                "alder",
+                SAMPLE,
+                "--write",
+                "--workspace",
+                "{root}",
+            ),
             then=(),
         ),
     ]
-    return made
 
 
 def _base(server: Server, folder: Path) -> Path:
@@ -97,6 +111,15 @@ def _with_leftovers(base: Path, folder: Path) -> Path:
     (half / "warehouse.duckdb").write_text("half")
     (root / "accepted" / "visits" / "alder" / "half.partial").write_text("half")
     (root / "accepted" / ".scratch-0").mkdir()
+    return root
+
+
+def _recorded(base: Path, folder: Path) -> Path:
+    """A run record that names the patient who is to be forgotten, as a warning of a gate may."""
+    root = _copy(base, folder / "forget")
+    [patient] = Rekeying(KEY.strip().encode()).keys(pl.Series(["P1"]), "alder", PATIENT.entity)
+    with (root / "runs.jsonl").open("a") as record:
+        record.write(json.dumps({"outcome": "published", "what": patient[:16]}) + "\n")
     return root
 
 

@@ -1,4 +1,4 @@
-"""Runs commands in forks of a process that has imported everything: `python -m tests.crashes.server`.
+"""Runs commands in forks of a process that has imported everything.
 
 Reads a line of JSON for each command, forks, and answers with a line of JSON once the fork ended.
 Libraries are only imported here, never used: their threads would not live on in a fork.
@@ -7,20 +7,28 @@ Libraries are only imported here, never used: their threads would not live on in
 import json
 import os
 import sys
-import time
 import traceback
 from pathlib import Path
 
-import dashboards.publish
 import expectations.gates  # noqa: F401
 import models.build  # noqa: F401
-from pipeline import commands, rollback, run, status, verifying, withdrawing  # noqa: F401
+import pipeline.beginnings
+import pipeline.proposal
+import pipeline.rollback
+import pipeline.run
+import pipeline.withdrawing  # noqa: F401
+from pipeline.cli import carry_out
+from pipeline.release import code_digest
 from tests.crashes import endings, inspection, mutations, reading, stand_ins
 
 
 def serve() -> None:
     for line in sys.stdin:
         asked = json.loads(line)
+        if asked["do"] == "wait":
+            _, ended = os.waitpid(asked["pid"], 0)
+            print(json.dumps({"status": os.waitstatus_to_exitcode(ended)}), flush=True)
+            continue
         sys.stdout.flush()
         pid = os.fork()
         if pid == 0:
@@ -50,21 +58,31 @@ def _in_a_fork(asked: dict) -> None:
 def _do(asked: dict) -> int:
     match asked["do"]:
         case "inspect":
-            found = inspection.faults(Path(asked["root"]), with_gate=asked["with_gate"])
-            print(json.dumps(found))
+            _inspect(asked)
             return 0
         case "read":
             return reading.read_in_a_loop(Path(asked["root"]), asked["as"], Path(asked["stop"]))
         case _:
-            from pipeline.cli import carry_out
-
             stand_ins.put_in(asked["stages"], asked.get("warehouse"))
             mutations.put_in(asked.get("mutation"))
-            endings.arm(Path(asked["steps"]), asked.get("ending"), clock=asked.get("clock", False))
+            log, folder = Path(asked["steps"]), Path(asked["folder"])
+            endings.arm(log, folder, asked.get("ending"), clock=asked.get("clock", False))
             return carry_out(asked["arguments"])
 
 
+def _inspect(asked: dict) -> None:
+    """Look at a workspace, go on with `commands`, and look again; one fork for all saves time."""
+    stand_ins.put_in(asked["stages"], asked["warehouse"])
+    root, with_gate = Path(asked["root"]), asked["with_gate"]
+    found = [inspection.faults(root, with_gate=with_gate)]
+    if asked["commands"]:
+        for command in asked["commands"]:
+            carry_out(command)
+        found.append(inspection.faults(root, with_gate=with_gate))
+    print(f"\n{json.dumps(found)}")
+
+
 if __name__ == "__main__":
-    began = time.monotonic()
-    print(json.dumps({"ready_after": round(time.monotonic() - began, 1)}), flush=True)
+    code_digest()  # remembered by every fork
+    print(json.dumps({"ready": True}), flush=True)
     serve()

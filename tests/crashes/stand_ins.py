@@ -17,7 +17,7 @@ MAY_STOP = "stop.txt"  # in a workspace: names the gate that refuses
 
 
 def put_in(stages: str, warehouse: str | None) -> None:
-    """Replace the slow stages: `quick` all, `copied` only the build, by a warehouse; `real` none."""
+    """Replace the slow stages: `quick` all; `copied` the build only, by a warehouse."""
     if stages == "quick":
         flow.check, flow.build, flow.publish = _check, _build, _publish
     elif stages == "copied":
@@ -28,7 +28,9 @@ def _check(release: Release, gate: Gate, *, on_progress=None) -> GateReport:
     durable_step(Step.ARRIVAL_GATE if gate is Gate.ARRIVAL else Step.BUILT_GATE)
     told = release.root.parents[1] / MAY_STOP
     passes = not (told.is_file() and told.read_text() == gate)
-    return GateReport(gate, (GateResult(gate, "rows", "There are rows.", Severity.STOP, passes, ""),))
+    return GateReport(
+        gate, (GateResult(gate, "rows", "There are rows.", Severity.STOP, passes, ""),)
+    )
 
 
 def _build(release: Release, *, on_progress=None) -> BuildReport:
@@ -68,5 +70,3 @@ def _copied(release: Release, warehouse: Path) -> BuildReport:
         durable_step(Step.MODEL)
         file.write(content[len(content) // 2 :])
     return BuildReport((NodeResult("copied", "model", "success", 0.0),))
-
-
