@@ -230,11 +230,11 @@ def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateRepor
         yield gates
     except BaseException as error:
         heed_no_more()
-        if not was_interrupted() and not disk_is_full(error):
+        if was_interrupted() or disk_is_full(error):
+            releases.remove(release.root)
+        elif release.root.is_dir():
             stage = voice.stages[-1].name
             releases.record_failure(release, stage, in_words(error, ""), gates)
-        else:
-            releases.remove(release.root)
         raise
 
 

@@ -22,10 +22,10 @@ CHANGES_THE_DISK = frozenset(
 )
 NO_STEP = {  # functions that change the disk without a durable step, and why
     "dashboards/publish.py:_emptied": "before the first page and table, of an unfinished release",
-    "ingest/contract_page.py:main": "a page of the project",
     "ingest/data_package.py:write_contract": "no workspace",
-    "ingest/gathering.py:_written": "scratch, removed by the next run",
-    "ingest/gathering.py:add": "scratch, removed by the next run",
+    "ingest/gathering.py:_write_part": "scratch, removed by the next run",
+    "ingest/gathering.py:in_order": "scratch, removed by the next run",
+    "ingest/units.py:_check_and_store": "what it calls has the step",
     "pipeline/beginnings.py:demo_workspace": "invents exports; the same command makes them again",
     "pipeline/lock.py:hold": "empties the lock; a name that stays tells of a killed run",
     "pipeline/remaining.py:_written": "scratch, removed by the next run",
