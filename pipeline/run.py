@@ -68,7 +68,7 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     heed_no_more()
     releases.switch(workspace, release)
     run.outcome = outcome
-    if outcome != "nothing_new":
+    if outcome != "nothing_new" or not rolled_back:
         rollback.end(workspace)
     if rolled_back and outcome != "nothing_new":
         voice.warn(

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from ingest.batches import find_exports
@@ -44,7 +45,7 @@ def status_of(workspace: Workspace) -> Answer:
         "Current": _current_line(published),
         **({"Rollback": rollback.in_words(rolled_back)} if rolled_back else {}),
         **({"Running": f"{running}"} if running else {}),
-        **({"Exports": fault} if fault else {"Waiting": _waiting_line(waiting, failure)}),
+        **({"Exports": fault} if fault else {"Waiting": _waiting_line(waiting, failure, aside)}),
         **({"Withdrawn": in_short(withdrawn)} if withdrawn else {}),
         **({"Erasing": ERASING_UNFINISHED} if unfinished else {}),
         "Last run": _failure_line(failure),
@@ -124,9 +125,14 @@ def _current_line(published: Mapping[str, Any] | None) -> str:
     return f"{published['release']}, as of {published['as_of']}, published {age}"
 
 
-def _waiting_line(waiting: Sequence[str], failure: Mapping[str, Any] | None) -> str:
+def _waiting_line(
+    waiting: Sequence[str], failure: Mapping[str, Any] | None, aside: Sequence[Path]
+) -> str:
     if not waiting:
-        return "nothing: the current release holds every export"
+        holds_them = (
+            "the current release, or what was set aside," if aside else "the current release"
+        )
+        return f"nothing: {holds_them} holds every export"
     was_refused = failure is not None and failure["outcome"] == "refused"
     takes_in = "`lidcohort run` takes them in"
     then = f"once what the last run found is mended, {takes_in}" if was_refused else takes_in

@@ -119,6 +119,7 @@ def test_a_list_whose_switch_never_came_binds_nobody(names, root, lidcohort, mon
     assert in_force(root) is None
     assert lidcohort("run") == 0
     assert current() == names[2]
+    assert not (root / "rolled_back.json").exists()
 
 
 @pytest.mark.parametrize(
