@@ -7,7 +7,7 @@ from tests.crashes.mutations import MUTATIONS
 SHOWS_AT = {
     "no fsync": ("switch",),
     "switch before the gates": ("build",),
-    "prune before the switch": ("switch",),
+    "prune before the switch": ("prune",),
     "manifest before the pages": ("pages",),
     "removed without its manifest first": ("prune",),
     "a link that is first removed": ("switch",),
