@@ -218,7 +218,7 @@ def rollback_to(
     ] = None,
     workspace: WorkspaceFolder = HERE,
 ) -> Job:
-    """Have people read an older release again, until something changes."""
+    """Have people read an older release again."""
 
     def job(voice: Voice) -> Answer:
         with standing.told(workspace):
@@ -236,7 +236,7 @@ def verify(
     release: Annotated[str | None, typer.Argument(help="Its name; else the current one.")] = None,
     workspace: WorkspaceFolder = HERE,
 ) -> Job:
-    """Prove a release against its manifest, to the byte; changes nothing."""
+    """Prove a release against its manifest, to the byte."""
 
     def job(voice: Voice) -> Answer:
         raise_if_interrupted()
