@@ -14,9 +14,7 @@ from pipeline.settings import EXAMPLE_SETTINGS
 from pipeline.workspace import Workspace, key_file
 
 
-@pytest.mark.parametrize(
-    "command", ["demo", "run", "check", "status", "new", "rollback", "verify"]
-)
+@pytest.mark.parametrize("command", ["demo", "run", "check", "status", "new", "rollback", "verify"])
 def test_every_command_explains_itself(command, capsys):
     assert carry_out([command, "--help"]) == 0
     assert f"Usage: lidcohort {command}" in capsys.readouterr().out
