@@ -29,11 +29,12 @@ SCRATCH = ".scratch-"  # beginning of a folder of rows that are being checked
 
 
 def run_digest(workspace: Workspace) -> bytes:
-    """What every unit of a run depends on beside its own files: rules, protocols, key."""
+    """What every unit of a run depends on beside its own files: rules, settings, key."""
     return _hash(
         contract_version().encode(),
         rules_version(),
         json.dumps(workspace.settings.protocol_codes).encode(),
+        json.dumps(sorted(workspace.settings.privacy.leave_out)).encode(),
         fingerprint(workspace.key).encode(),
     )
 

@@ -50,8 +50,13 @@ def ingest_unit(
     account = _stored_account(accepted, quarantine)
     cached = account is not None
     if account is None:
+        settings = workspace.settings
         judge = Judge(
-            export.kind, export.batch.last_day, workspace.settings.protocol_codes, forgotten
+            export.kind,
+            export.batch.last_day,
+            settings.protocol_codes,
+            forgotten,
+            settings.privacy.leave_out,
         )
         account = _check_and_store(
             export, judge, accepted, quarantine, workspace, mapping, rekeying

@@ -85,12 +85,13 @@ def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = No
 
 
 def variables(release: Release) -> dict[str, Any]:
-    """What the models may read with `var(...)`: the numbers of group.toml and the as-of date."""
+    """What the models may read with `var(...)`: numbers of group.toml, and the as-of date."""
     settings = release.settings
     return {
         **settings.numbers.model_dump(),
         "as_of": release.as_of.isoformat(),
         "reference_protocol": settings.group.reference_protocol,
+        "hide_counts_below": settings.privacy.hide_counts_below,
     }
 
 

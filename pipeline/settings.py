@@ -23,6 +23,7 @@ EXAMPLE_SETTINGS = Path(__file__).with_name("example_group.toml")
 MOST_USED = "most_used"
 LATEST = "latest"
 CODE_PATTERN = r"^[a-z][a-z0-9_]{0,39}$"
+MAY_BE_LEFT_OUT = ("age_years", "sex", "diagnosis", "operator", "device")  # no figure needs them
 
 
 def _day(value: object) -> date:
@@ -37,6 +38,16 @@ def _day(value: object) -> date:
 
 def _as_of(value: object) -> date | str:
     return LATEST if value == LATEST else _day(value)
+
+
+def _left_out(value: object) -> tuple[str, ...]:
+    known = ", ".join(MAY_BE_LEFT_OUT)
+    if not isinstance(value, list | tuple):
+        raise ValueError(f'must be a list of columns like ["sex"], not {_shown(value)}')
+    for name in value:
+        if name not in MAY_BE_LEFT_OUT:
+            raise ValueError(f"{_shown(name)} cannot be left out; those that can are {known}")
+    return tuple(value)
 
 
 def _ordered(window: tuple[float, float]) -> tuple[float, float]:
@@ -91,7 +102,10 @@ class Numbers(_Section):
 
 
 class Privacy(_Section):
+    """`leave_out` names columns of exports whose values are not taken in."""
+
     hide_counts_below: int = Field(default=11, strict=True, ge=1, le=1000)
+    leave_out: Annotated[tuple[str, ...], BeforeValidator(_left_out)] = ()
 
 
 class Releases(_Section):
