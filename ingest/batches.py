@@ -105,6 +105,19 @@ def holds_export(folder: Path, kind: str) -> bool:
     return any(one is not None and one.name == kind for one in found)
 
 
+def every_export(workspace: Workspace) -> Iterator[Export]:
+    """Every export that lies in the workspace, withdrawn or after the as-of date as well.
+
+    Raises:
+        WrongUse: as `find_exports`, but for no export at all.
+    """
+    folders = _site_folders(workspace)
+    for site in workspace.settings.site_codes:
+        if site in folders:
+            for batch in _batches(site, folders[site], left_out=()):
+                yield from _exports(batch)
+
+
 def kind_of(path: Path) -> Kind | None:
     """The kind that a file's name begins with, where its ending is one of an export's."""
     name = path.name.lower()

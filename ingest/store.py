@@ -4,7 +4,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
@@ -131,6 +131,14 @@ def scratch_folder(workspace: Workspace) -> Iterator[Path]:
     workspace.accepted.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=SCRATCH, dir=workspace.accepted) as folder:
         yield Path(folder)
+
+
+def retire(workspace: Workspace, kept: Collection[str]) -> None:
+    """Remove every stored file but those of units to keep, by digest: another is read again."""
+    for store in (workspace.accepted, workspace.quarantine):
+        for path in store.glob("*/*/*.parquet"):
+            if path.stem not in kept:
+                path.unlink()
 
 
 def remove_leftovers(workspace: Workspace) -> None:

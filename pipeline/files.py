@@ -3,9 +3,12 @@
 import errno
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 PRIVATE = 0o700
+TO_OTHERS = 0o077
 NO_HARD_LINKS = frozenset({errno.EXDEV, errno.EPERM, errno.EMLINK, errno.ENOTSUP, errno.ENOSYS})
 
 
@@ -36,6 +39,16 @@ def sync_tree(folder: Path) -> None:
     for inside in sorted(folder.rglob("*")):
         sync(inside)
     sync(folder)
+
+
+@contextmanager
+def for_the_owner_only() -> Iterator[None]:
+    """Within, whatever is written can be read by nobody else on the machine."""
+    before = os.umask(TO_OTHERS)
+    try:
+        yield
+    finally:
+        os.umask(before)
 
 
 def private_folder(path: Path) -> Path:

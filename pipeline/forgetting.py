@@ -19,6 +19,7 @@ from pipeline.errors import LidcohortError, WrongUse, disk_is_full, in_short, in
 from pipeline.files import private_folder
 from pipeline.history import Run
 from pipeline.interruption import was_interrupted
+from pipeline.rekeying import refuse_half_rekeyed, with_lists_rekeyed
 from pipeline.release import Candidate
 from pipeline.remaining import remaining
 from pipeline.settings import Settings
@@ -59,6 +60,8 @@ def forget(workspace: Workspace, patient: str, make: Make, voice: Voice, run: Ru
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
     releases.refuse_another_key(workspace)
+    refuse_half_rekeyed(workspace)
+    workspace = with_lists_rekeyed(workspace)
     with voice.stage("forget"):
         erasing.put_on_the_list(workspace, site, own_id)
     erasure = _erase(workspace, make, voice)

@@ -139,12 +139,13 @@ def refuse_another_key(workspace: Workspace) -> None:
     """
     root = current(workspace.root)
     made_with = root and (read_manifest(root) or {}).get(KEY_FINGERPRINT)
-    if root and made_with not in (None, fingerprint(workspace.key)):
+    known = {fingerprint(key) for key in (workspace.key, *workspace.former_keys)}
+    if root and made_with is not None and made_with not in known:
         raise WrongUse(
             f"The group's key in {key_place(workspace.root)} is not the one that {root.name} was "
             "made with.",
-            "Put that key back. If it is lost, or another one is meant: start afresh in a new "
-            "workspace, as README.md tells.",
+            "Put that key back; `lidcohort rekey` makes a new one. If it is lost: start afresh in "
+            "a new workspace, as README.md tells.",
         )
 
 
@@ -190,6 +191,12 @@ def prune(workspace: Workspace) -> list[str]:
     for root in too_old:
         remove(root)
     return sorted(root.name for root in too_old)
+
+
+def units_kept(workspace: Workspace) -> set[str]:
+    """Digests of the units that complete releases were made from."""
+    manifests = map(read_manifest, release_folders(workspace))
+    return {unit["digest"] for manifest in manifests if manifest for unit in manifest["units"]}
 
 
 def sweep(workspace: Workspace) -> None:

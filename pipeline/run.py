@@ -10,6 +10,7 @@ import polars as pl
 from dashboards import publish
 from expectations import Gate, GateReport, GateResult, check, record
 from ingest import IngestReport, ingest
+from ingest.store import retire
 from models.build import BuildFailed, build
 from pipeline import inputs
 from pipeline import release as releases
@@ -25,6 +26,8 @@ from pipeline.files import private_folder
 from pipeline.forgetting import finish_forgetting
 from pipeline.history import Run
 from pipeline.interruption import heed_no_more, was_interrupted
+from pipeline.rekeying import finish as finish_rekeying
+from pipeline.rekeying import with_lists_rekeyed
 from pipeline.release import Candidate
 from pipeline.standing import current
 from pipeline.voice import Answer, Voice
@@ -48,6 +51,7 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: whatever went wrong; `current` is then as it was.
     """
+    workspace = with_lists_rekeyed(workspace)
     finish_forgetting(workspace, make_release, voice)
     report = _take_in(workspace, voice)
     candidate = releases.candidate(workspace, report)
@@ -63,6 +67,8 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     run.outcome = outcome
     releases.prune(workspace)
     releases.sweep(workspace)
+    finish_rekeying(workspace)
+    retire(workspace, releases.units_kept(workspace))
     return _published(workspace, release, report, outcome)
 
 
@@ -90,6 +96,7 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: as `run_job`.
     """
+    workspace = with_lists_rekeyed(workspace)
     report = _take_in(workspace, voice)
     release = releases.candidate(workspace, report).release
     trial = replace(release, root=release.root.with_name(f"{release.name}-check"))

@@ -47,10 +47,11 @@ class Stage:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a command came to: `lines` for people, `content` for programs."""
+    """What a command came to: `lines` for people, `content` for programs, and its exit status."""
 
     lines: str
     content: Mapping[str, Any]
+    exit_status: int = 0
 
 
 class Voice:
@@ -89,7 +90,7 @@ class Voice:
 
     def answer(self, answer: Answer) -> None:
         if self._as_json:
-            self._print_json({"exit_status": 0, **answer.content})
+            self._print_json({"exit_status": answer.exit_status, **answer.content})
         else:
             self.say(answer.lines)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Self
 
 from pipeline.errors import WrongUse
+from pipeline.files import TO_OTHERS
 from pipeline.settings import Settings, read_settings
 
 KEY_VARIABLE = "LIDCOHORT_KEY"
@@ -20,6 +21,7 @@ class Workspace:
     root: Path
     settings: Settings
     key: bytes = field(repr=False)  # the group's secret for re-keying; never written inside
+    former_keys: tuple[bytes, ...] = field(default=(), repr=False)  # newest first, while needed
 
     @classmethod
     def open(cls, root: Path) -> Self:
@@ -29,7 +31,9 @@ class Workspace:
             WrongUse: no group.toml, faulty settings, or no usable key.
         """
         root = root.resolve()
-        return cls(root, read_settings(root / "group.toml"), read_key(root))
+        settings = read_settings(root / "group.toml")
+        key, *former = read_keys(root)
+        return cls(root, settings, key, tuple(former))
 
     @property
     def exports(self) -> Path:
@@ -142,19 +146,41 @@ def key_place(root: Path) -> str:
     return KEY_VARIABLE if os.environ.get(KEY_VARIABLE) else str(key_file(root))
 
 
-def read_key(root: Path) -> bytes:
-    """The secret from the environment, else from the file beside the workspace."""
+def read_keys(root: Path) -> list[bytes]:
+    """The secret from the environment, else from the file beside the workspace; then former ones.
+
+    Each stands on a line of its own.
+
+    Raises:
+        WrongUse: there is none, one is too short, or others can read the file.
+    """
     path = key_file(root)
-    text = os.environ.get(KEY_VARIABLE) or (path.read_text().strip() if path.is_file() else "")
-    if not text:
+    lines = _lines(os.environ.get(KEY_VARIABLE, ""))
+    if not lines and path.is_file():
+        _refuse_readable_by_others(path)
+        lines = _lines(path.read_text("utf-8"))
+    if not lines:
         raise WrongUse(
             f"The group's key is neither in {KEY_VARIABLE} nor in {path}.",
             "Put back the key this workspace was made with: another key makes other patients.",
         )
-    key = text.encode()
-    if len(key) < SHORTEST_KEY_BYTES:
+    keys = [line.encode() for line in lines]
+    for key in keys:
+        if len(key) < SHORTEST_KEY_BYTES:
+            raise WrongUse(
+                f"The group's key has {len(key)} bytes, fewer than {SHORTEST_KEY_BYTES}.",
+                "Make a longer one, for instance with `openssl rand -hex 32`.",
+            )
+    return keys
+
+
+def _lines(text: str) -> list[str]:
+    return [line.strip() for line in text.splitlines() if line.strip()]
+
+
+def _refuse_readable_by_others(path: Path) -> None:
+    if path.stat().st_mode & TO_OTHERS:
         raise WrongUse(
-            f"The group's key has {len(key)} bytes, fewer than {SHORTEST_KEY_BYTES}.",
-            "Make a longer one, for instance with `openssl rand -hex 32`.",
+            f"The group's key in {path} can be read by others on this machine.",
+            f"`chmod 600 {path}`, and if somebody may have read it, `lidcohort rekey` after that.",
         )
-    return key

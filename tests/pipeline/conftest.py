@@ -36,6 +36,7 @@ def root(tmp_path) -> Path:
     root.mkdir()
     (root / "group.toml").write_text(GROUP)
     key_file(root).write_text("an invented key of enough length\n")
+    key_file(root).chmod(0o600)
     return root
 
 

@@ -20,7 +20,8 @@ from pipeline import release as releases
 from pipeline.workspace import Workspace, key_file
 
 AFRESH = (
-    "If it is lost, or another one is meant: start afresh in a new workspace, as README.md tells."
+    "Put that key back; `lidcohort rekey` makes a new one. If it is lost: start afresh in a new "
+    "workspace, as README.md tells."
 )
 STAGES = ("ingest", "arrival", "build", "built", "record", "publish")
 
@@ -521,7 +522,7 @@ def test_a_changed_key_is_refused(stages, lidcohort, root, current, capsys, comm
     assert (
         f"The group's key in {key_file(root)} is not the one that {before} was made with." in told
     )
-    assert told.endswith(f"Put that key back. {AFRESH} People still read {before}.\n")
+    assert told.endswith(f"{AFRESH} People still read {before}.\n")
 
 
 def test_the_key_is_named_where_it_was_read(stages, lidcohort, capsys, monkeypatch):
