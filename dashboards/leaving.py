@@ -78,14 +78,14 @@ def _small_in_table(path: Path, below: int) -> Iterator[tuple[str, int]]:
     table = pl.read_parquet(path)
     shape = SHAPES.get(path.stem)
     counts = shape.counts if shape else [n for n, t in table.schema.items() if t.is_integer()]
-    for column in counts:
+    for column in filter(table.columns.__contains__, counts):
         times = int(table[column].is_between(1, below - 1).sum())
         if times:
             yield column, times
 
 
 def _small_on_page(text: str, below: int) -> Iterator[tuple[str, int]]:
-    parser = _Tables()
+    parser = PageTables()
     parser.feed(text)
     for heading, *rows in filter(None, parser.tables):
         for position, name in enumerate(heading):
@@ -110,7 +110,7 @@ def _number(cell: str) -> int:
 
 
 @dataclass
-class _Tables(HTMLParser):
+class PageTables(HTMLParser):
     """A page's tables as rows of cells' text."""
 
     tables: list[list[list[str]]] = field(default_factory=list)

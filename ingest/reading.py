@@ -34,6 +34,9 @@ BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
 MOST_ROWS = 500_000_000
 MOST_BYTES = 64 << 30  # of text, however small it is packed
+MOST_GROUP_BYTES = 2 << 30  # of a Parquet row group, unpacked
+MOST_TIMES = 500  # that a gzip may unpack to of its own length; exports pack to some tenth
+FEW_BYTES = 64 << 20  # up to which no ratio counts
 FIRST_DATA_ROW = 2  # the header is row 1, as a spreadsheet counts
 PARQUET = "Parquet"
 _NO_RAGGED = pl.DataFrame(schema=RAGGED)
@@ -131,9 +134,11 @@ def _in_words(error: Exception) -> str:
 class _Text(io.RawIOBase):
     """A stream of bytes that must be UTF-8 without NUL; ends its last line where that is open."""
 
-    def __init__(self, source: Bytes, where: str) -> None:
+    def __init__(self, source: Bytes, where: str, packed: int | None = None) -> None:
+        """`packed` is the length of the file where it holds gzip."""
         self._source = source
         self._where = where
+        self._most = MOST_BYTES if packed is None else max(FEW_BYTES, MOST_TIMES * packed)
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._ahead = b""
         self._bytes = 0
@@ -163,6 +168,11 @@ class _Text(io.RawIOBase):
         if self._bytes > MOST_BYTES:
             raise UnusableFileError(
                 f"It is longer than {MOST_BYTES:,} bytes of text; export it in several files."
+            )
+        if self._bytes > self._most:
+            raise UnusableFileError(
+                f"It unpacks to more than {MOST_TIMES} times its length, as no export does; export "
+                "it again without packing it."
             )
         self._check(chunk)
         if not chunk and self._line_is_open:
@@ -194,13 +204,15 @@ class _Text(io.RawIOBase):
 def _csv_blocks(
     path: Path, form: Form, where: str, fits: Callable[[list[str]], bool]
 ) -> Iterator[Raw]:
-    with gzip.open(path) if path.name.lower().endswith(".gz") else path.open("rb") as source:
+    packed = path.stat().st_size if path.name.lower().endswith(".gz") else None
+    with path.open("rb") if packed is None else gzip.open(path) as source:
         start = source.peek(BOM_BYTES)
         for beginning, what in NO_TEXT.items():
             if start.startswith(beginning):
                 raise UnusableFileError(what)
         encoding = encoding_of(start[:BOM_BYTES], form, where)
-        text = _Text(source if encoding == "utf-8" else Transcoded(source, encoding, where), where)
+        plain = source if encoding == "utf-8" else Transcoded(source, encoding, where)
+        text = _Text(plain, where, packed)
         start = text.peek(WHOLE_BYTES)
         line = _line(start, form.header_row)
         delimiter = form.delimiter or _delimiter(line, where, fits)
@@ -301,7 +313,11 @@ def _is_parted_by(mark: str, line: str, fits: Callable[[list[str]], bool]) -> bo
 
 
 def _refuse_too_many_rows(next_row: int) -> None:
-    if next_row - FIRST_DATA_ROW > MOST_ROWS:
+    _refuse_many_rows(next_row - FIRST_DATA_ROW)
+
+
+def _refuse_many_rows(rows: int) -> None:
+    if rows > MOST_ROWS:
         raise UnusableFileError(f"It has more than {MOST_ROWS:,} rows; export it in several files.")
 
 
@@ -315,6 +331,12 @@ def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
 
 def _parquet_blocks(path: Path) -> Iterator[Raw]:
     with pyarrow.parquet.ParquetFile(path) as file:
+        _refuse_many_rows(file.metadata.num_rows)
+        groups = range(file.metadata.num_row_groups)
+        if any(file.metadata.row_group(n).total_byte_size > MOST_GROUP_BYTES for n in groups):
+            raise UnusableFileError(
+                f"A row group of it is longer than {MOST_GROUP_BYTES:,} bytes; export smaller ones."
+            )
         names = tuple(file.schema_arrow.names)
         positions = [str(position) for position in range(len(names))]
         for position, type_ in enumerate(file.schema_arrow.types, start=1):

@@ -20,6 +20,7 @@ from ingest.keys import fingerprint
 from ingest.mapping import SiteMapping, parse_mapping
 from ingest.places import cannot_be_read, place_fault
 from pipeline.errors import WrongUse, as_sentence, suggestion
+from pipeline.settings import read_at_most
 from pipeline.workspace import Workspace
 
 ACCOUNT = "lidcohort.account"  # the key under which a file's footer keeps its unit's account
@@ -64,7 +65,7 @@ def unit_digest(
 def mapping_bytes(workspace: Workspace, site: str) -> bytes:
     """A site's mapping file; nothing where it has none."""
     path = _mapping_file(workspace, site)
-    return path.read_bytes() if path.is_file() else b""
+    return read_at_most(path) if path.is_file() else b""
 
 
 def read_mapping(workspace: Workspace, site: str) -> tuple[bytes, SiteMapping]:

@@ -19,7 +19,7 @@ from ingest.forgotten import read_forgotten
 from ingest.keys import fingerprint
 from ingest.translating import Translation, keys_in, translation
 from pipeline import release as releases
-from pipeline.errors import WrongUse, in_short
+from pipeline.errors import WrongUse
 from pipeline.files import write_whole
 from pipeline.history import Run
 from pipeline.settings import read_settings
@@ -147,7 +147,7 @@ def _write_keys(workspace: Workspace) -> None:
 
 def _told(workspace: Workspace) -> list[str]:
     path = key_file(workspace.root)
-    left = sorted(_left(workspace)) if len(path.read_text("utf-8").splitlines()) > 1 else []
+    left = _left(workspace) if len(path.read_text("utf-8").splitlines()) > 1 else []
     lines = [
         f"The group has a new key in {path}: keep it safe and secret. Everything was read and made "
         "again with it, and what was made with the former one was removed.",
@@ -155,7 +155,7 @@ def _told(workspace: Workspace) -> list[str]:
     if left:
         lines.append(
             f"No export tells the ids of {len(left):,} keys in group.toml, withdrawn.json or "
-            f"forgotten.json ({in_short(left, 3)}): they stay as they are, and the former key "
+            "forgotten.json: they stay as they are, and the former key "
             "stays in the key file to know them by."
         )
     lines.append(

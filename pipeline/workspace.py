@@ -1,6 +1,7 @@
 """The user's folder and the releases in it: where everything lies."""
 
 import os
+import re
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -12,6 +13,7 @@ from pipeline.settings import Settings, read_settings
 
 KEY_VARIABLE = "LIDCOHORT_KEY"
 SHORTEST_KEY_BYTES = 16
+UNUSABLE = re.compile(r"[\x00-\x1f\x7f'\"*?\[\]{}\\]")  # in a path: they mean something to a query
 
 
 @dataclass(frozen=True)
@@ -28,9 +30,16 @@ class Workspace:
         """Open an existing workspace.
 
         Raises:
-            WrongUse: no group.toml, faulty settings, or no usable key.
+            WrongUse: a path that no query takes as it is, no group.toml, faulty settings, or no
+                usable key.
         """
         root = root.resolve()
+        if UNUSABLE.search(str(root)):
+            raise WrongUse(
+                f"The folder {str(root)!r} has a quotation mark, a bracket, *, ? or a character "
+                "that cannot be seen in its name or in that of one around it.",
+                "Rename it.",
+            )
         settings = read_settings(root / "group.toml")
         key, *former = read_keys(root)
         return cls(root, settings, key, tuple(former))
