@@ -86,7 +86,7 @@ def _dates(text: str) -> str:
 def _listed(value: object) -> tuple[str, ...]:
     words = [value] if isinstance(value, str) else value
     if not isinstance(words, list | tuple) or not all(isinstance(w, str) and w for w in words):
-        raise ValueError(f"must be text in quotes or a list of such, not {str(value)[:60]!r}")
+        raise ValueError(f"must be text in quotes or a list of such, not {repr(value)[:60]}")
     return tuple(words)
 
 

@@ -20,7 +20,7 @@ from pipeline.standing import current
 from pipeline.voice import Answer
 from pipeline.workspace import Workspace, key_file
 
-FOUND_STATUS = 5
+FOUND_STATUS = 6
 ADVISED_BELOW = 11  # common practice, no source
 ALL_KNOWN = "site, age_band, sex, first_month"
 WITHOUT_AGE_AND_SEX = "site, first_month"

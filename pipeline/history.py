@@ -15,11 +15,13 @@ from datetime import UTC, datetime
 from typing import IO, Any
 
 from pipeline.errors import DataRefused, LidcohortError, in_words
+from pipeline.files import write_whole
 from pipeline.interruption import behind, heed_no_more
 from pipeline.voice import Voice
 from pipeline.workspace import Workspace
 
 STAGES_THAT_SEE_EXPORTS = frozenset({"ingest", "forget"})
+KEPT_RECORDS = 1000
 ENDED_BADLY = frozenset({"failed", "interrupted", "refused"})
 
 
@@ -78,6 +80,15 @@ def last_failure(workspace: Workspace) -> dict[str, Any] | None:
         with suppress(ValueError):  # a line torn by a full disk tells nothing
             newest = json.loads(line)
     return newest if newest.get("outcome") in ENDED_BADLY else None
+
+
+def shorten(workspace: Workspace) -> None:
+    """Keep the newest records only."""
+    if not workspace.history.is_file():
+        return
+    lines = workspace.history.read_text("utf-8").splitlines(keepends=True)
+    if len(lines) > KEPT_RECORDS:
+        write_whole(workspace.history, "".join(lines[-KEPT_RECORDS:]))
 
 
 def _outcome(error: BaseException) -> str:

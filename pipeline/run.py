@@ -12,7 +12,7 @@ from expectations import Gate, GateReport, GateResult, check, record
 from ingest import IngestReport, ingest
 from ingest.store import retire
 from models.build import BuildFailed, build
-from pipeline import inputs
+from pipeline import history, inputs
 from pipeline import release as releases
 from pipeline.errors import (
     DataRefused,
@@ -69,6 +69,7 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     releases.sweep(workspace)
     finish_rekeying(workspace)
     retire(workspace, releases.units_kept(workspace))
+    history.shorten(workspace)
     return _published(workspace, release, report, outcome)
 
 

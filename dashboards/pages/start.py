@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from dashboards import cautions, words
 from dashboards.page import Link, Page, Table, table
 from dashboards.pages import quality, safety
+from dashboards.self_check import self_check
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Clinic, Source
 
@@ -21,6 +22,7 @@ def pages(source: Source) -> Iterator[Page]:
                 source, source.shared, TOTAL, waiting=safety.waiting_in_group(source)
             ),
             "waiting": safety.clinics_that_wait(source),
+            "self_check": self_check(source),
             "clinics": _clinics(source),
             "questions": _questions(),
         },

@@ -621,3 +621,24 @@ def test_a_stop_after_arrival_does_not(stages, lidcohort, capsys):
     stages.fail(Gate.BUILT, Severity.STOP)
     assert lidcohort("run") == 3
     assert "Why rows were refused" not in capsys.readouterr().err
+
+
+def test_checked_rows_stay_as_long_as_a_release_is_made_from_them(stages, lidcohort, root):
+    settings = root / "group.toml"
+    settings.write_text("[releases]\nkeep = 1\n" + settings.read_text())
+    for number in range(3):
+        stages.digest = str(number) * 64
+        lidcohort("run")
+    kept = sorted(path.stem for path in (root / "accepted").rglob("*.parquet"))
+    assert kept == ["1" * 64, "2" * 64]
+
+
+def test_the_run_record_keeps_the_newest(stages, lidcohort, root, monkeypatch):
+    monkeypatch.setattr(history, "KEPT_RECORDS", 2)
+    for _ in range(5):
+        lidcohort("run")
+    lidcohort("check")
+    commands = [
+        json.loads(line)["command"] for line in (root / "runs.jsonl").read_text().splitlines()
+    ]
+    assert commands == ["run", "run", "run", "check"]
