@@ -20,19 +20,20 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from ingest.applying import fits, plan
+from ingest.applying import fits, plan, refuse_many_columns
 from ingest.contract import Kind
 from ingest.encodings import BOM_BYTES, Bytes, Transcoded, encoding_of
 from ingest.mapping import AS_CONTRACT, DELIMITERS, ENCODINGS, Form, KindMapping
-from ingest.places import place_fault
+from ingest.places import place_fault, size_of
 from ingest.raw import RAGGED, Block, Raw, UnusableFileError
 from ingest.sheets import sheet_blocks
+from pipeline.settings import NO_LOWER, Limits
 
 WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
 BLOCK_BYTES = 4 << 20  # longest row, and about what a block of a longer text holds
 BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
-MOST_ROWS = 500_000_000
+MOST_ROWS = NO_LOWER.rows
 MOST_BYTES = 64 << 30  # of text, however small it is packed
 MOST_GROUP_BYTES = 2 << 30  # of a Parquet row group, unpacked
 MOST_TIMES = 500  # that a gzip may unpack to of its own length; exports pack to some tenth
@@ -80,9 +81,15 @@ def cells_schema(kind: Kind) -> pl.Schema:
 
 
 def read_blocks(
-    path: Path, kind: Kind, mapping: KindMapping = AS_CONTRACT, site: str = "<site>"
+    path: Path,
+    kind: Kind,
+    mapping: KindMapping = AS_CONTRACT,
+    site: str = "<site>",
+    limits: Limits = NO_LOWER,
 ) -> Iterator[Block]:
     """Read a file in blocks of bounded size, at least one; rows of only empty cells are none.
+
+    `limits` are the group's own; the reader's hold beside them.
 
     Raises:
         UnusableFileError: the file as a whole cannot be used.
@@ -92,8 +99,12 @@ def read_blocks(
     if fault := place_fault(path):
         raise UnusableFileError(fault)
     try:
-        whole = None
+        _refuse_longer(path, limits.file_mb)
+        whole, rows = None, 0
         for raw in read_raw(path, mapping, where, lambda names: fits(names, kind, mapping)):
+            refuse_many_columns(len(raw.names), limits.columns)
+            rows += raw.cells.height + raw.ragged.height
+            _refuse_many_rows(rows, limits.rows)
             whole = whole or plan(raw, kind, mapping, where)
             yield whole.block(raw)
     except NOT_READ as error:
@@ -313,12 +324,17 @@ def _is_parted_by(mark: str, line: str, fits: Callable[[list[str]], bool]) -> bo
 
 
 def _refuse_too_many_rows(next_row: int) -> None:
-    _refuse_many_rows(next_row - FIRST_DATA_ROW)
+    _refuse_many_rows(next_row - FIRST_DATA_ROW, MOST_ROWS)
 
 
-def _refuse_many_rows(rows: int) -> None:
-    if rows > MOST_ROWS:
-        raise UnusableFileError(f"It has more than {MOST_ROWS:,} rows; export it in several files.")
+def _refuse_many_rows(rows: int, most: int) -> None:
+    if rows > most:
+        raise UnusableFileError(f"It has more than {most:,} rows; export it in several files.")
+
+
+def _refuse_longer(path: Path, megabytes: int) -> None:
+    if size_of(path) > megabytes << 20:
+        raise UnusableFileError(f"It is longer than {megabytes:,} MB; export it in several files.")
 
 
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
@@ -331,7 +347,7 @@ def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
 
 def _parquet_blocks(path: Path) -> Iterator[Raw]:
     with pyarrow.parquet.ParquetFile(path) as file:
-        _refuse_many_rows(file.metadata.num_rows)
+        _refuse_many_rows(file.metadata.num_rows, MOST_ROWS)
         groups = range(file.metadata.num_row_groups)
         if any(file.metadata.row_group(n).total_byte_size > MOST_GROUP_BYTES for n in groups):
             raise UnusableFileError(

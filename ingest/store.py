@@ -36,6 +36,7 @@ def run_digest(workspace: Workspace) -> bytes:
         rules_version(),
         json.dumps(workspace.settings.protocol_codes).encode(),
         json.dumps(sorted(workspace.settings.privacy.leave_out)).encode(),
+        workspace.settings.limits.model_dump_json().encode(),
         fingerprint(workspace.key).encode(),
     )
 

@@ -63,9 +63,10 @@ def _all_ids(workspace: Workspace) -> Iterator[tuple[str, str, pl.Series]]:
     for export in every_export(workspace):
         site = export.batch.site
         _, mapping = read_mapping(workspace, site)
+        own = mapping.of(export.kind)
         for path in export.files:
             try:
-                for block in screened_blocks(path, export.kind, mapping.of(export.kind), site):
+                for block in screened_blocks(path, export.kind, own, site, export.limits):
                     yield from ((site, *ids) for ids in _ids(export, path.name, block))
             except UnusableFileError:
                 continue

@@ -111,6 +111,17 @@ class Privacy(_Section):
     leave_out: Annotated[tuple[str, ...], BeforeValidator(_left_out)] = ()
 
 
+class Limits(_Section):
+    """Of one file of an export; what is beyond them is refused whole."""
+
+    file_mb: int = Field(default=16_384, strict=True, ge=1, le=16_384)
+    rows: int = Field(default=500_000_000, strict=True, ge=1, le=500_000_000)
+    columns: int = Field(default=2_000, strict=True, ge=1, le=2_000)
+
+
+NO_LOWER = Limits()
+
+
 class Releases(_Section):
     keep: int = Field(default=12, strict=True, ge=1, le=1000)
 
@@ -155,6 +166,7 @@ class Settings(_Section):
     group: Group = Group()
     numbers: Numbers = Numbers()
     privacy: Privacy = Privacy()
+    limits: Limits = Limits()
     releases: Releases = Releases()
     site: tuple[Site, ...] = ()
     protocol: tuple[Protocol, ...] = ()
