@@ -1,6 +1,7 @@
 """Harms that are planted wherever one could be lost are all found on the clinic's safety page."""
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,8 @@ harm = "'; drop table cohorts.safety; --"
 decision = "{HOSTILE}"
 decided_on = 2026-04-30
 """
+FORMULA = "=HYPERLINK(1)"
+NUMBER = re.compile(r"-?\d+")
 STRANGE_FILE = "outcomes-'; drop table x; -- <img src=x onerror=alert(1)> {{ 7 * 7 }} *[a].csv"
 STRANGE_COLUMN = "<img src=x onerror=alert(1)>'; drop table x; --"
 REFUSED = "stands in a row that was refused"
@@ -88,6 +91,7 @@ def pages(tmp_path_factory) -> Path:
     write(root, "birch/2026-03", "sessions", session(7, "blister"), session(8, "none"))
     write(root, "birch/2026-04", "sessions", session(8, "none"))  # all there is now
     strange = SOUND["outcomes"] | {"outcome_id": "=1+1", STRANGE_COLUMN: "<b>", "eye": "=1+1"}
+    strange[FORMULA] = "1"
     (root / "exports/alder/2026-04" / STRANGE_FILE).write_text(as_csv([strange], list(strange)))
     of_root = ("--quiet", "--workspace", str(root))
     assert carry_out(["withdraw", "--batch", "alder/2026-03-20", *of_root]) == 0
@@ -150,9 +154,13 @@ def test_a_text_from_outside_is_text_on_every_page(pages):
 
 
 def test_a_text_from_outside_is_no_formula_in_a_csv(pages):
+    told: list[str] = []
     for path in pages.rglob("*.csv"):
         for row in csv.reader(path.open(encoding="utf-8-sig", newline="")):
-            assert not [cell for cell in row if cell.startswith(tuple("=+-@\t\r"))]
+            texts = [cell for cell in row if not NUMBER.fullmatch(cell)]
+            assert not [text for text in texts if text.startswith(tuple("=+-@\t\r"))]
+            told += texts
+    assert f"'{FORMULA}" in told
 
 
 def test_the_first_pages_say_where_harms_wait(pages):
