@@ -38,7 +38,7 @@ harm = "'; drop table cohorts.safety; --"
 decision = "{HOSTILE}"
 decided_on = 2026-04-30
 """
-FORMULA = "=HYPERLINK(1)"
+FORMULA = "=hyperlink(1)"
 NUMBER = re.compile(r"-?\d+")
 STRANGE_FILE = "outcomes-'; drop table x; -- <img src=x onerror=alert(1)> {{ 7 * 7 }} *[a].csv"
 STRANGE_COLUMN = "<img src=x onerror=alert(1)>'; drop table x; --"
