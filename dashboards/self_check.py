@@ -24,5 +24,5 @@ def self_check(source: Source) -> str:
     keep = source.settings.releases.keep
     return (
         f"{words.capital(account)}. Up to {keep} other releases are kept, as group.toml says. Once "
-        "a month, let whoever runs this give `lidcohort status` and `lidcohort audit`."
+        "a month, let whoever runs this give the commands lidcohort status and lidcohort audit."
     )
