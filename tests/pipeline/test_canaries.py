@@ -164,10 +164,11 @@ def run(root: Path, seen: Seen, *arguments: str) -> None:
     )
     seen.statuses.append((arguments[0], done.returncode))
     seen.said.append(done.stdout + done.stderr)
-    for path in (root / "accepted").rglob("*.parquet"):
-        rows = pl.read_parquet(path)
-        if "patient_key" in rows.columns:
-            seen.keys |= set(rows["patient_key"].str.head(16))
+    for store in ("accepted", "quarantine"):
+        for path in (root / store).rglob("*.parquet"):
+            rows = pl.read_parquet(path)
+            if "patient_key" in rows.columns:
+                seen.keys |= set(rows["patient_key"].drop_nulls().str.head(16))
     said = "said by map" if arguments[0] == "map" else "said"
     seen.note(done.stdout + done.stderr, said)
     for path in sorted(root.parent.rglob("*")):
