@@ -2,13 +2,22 @@
 
 GENERAL = (
     "These figures describe patients who were treated and came back. Nobody was allotted a "
-    "treatment by lot: change over time also holds chance, a return to the usual after a bad "
-    "day, the season and other treatments, and clinics and protocols differ in whom they treat.",
+    "treatment by lot and no untreated group was followed, though some get better by themselves: "
+    "change over time also holds chance, a return to the usual after a bad day, the season and "
+    "other treatments, and clinics and protocols differ in whom they treat.",
     "Nothing here is advice on treating anyone. Heat can burn skin and harm the cornea: the "
     "manufacturer's instructions, local rules and licensed judgement come first. A sensor at "
     "the lid does not measure the tissue.",
     "Report adverse events by your local route; a page here is no report. That none was recorded "
     "does not show that there was none.",
+)
+PLAIN = (
+    "These numbers are about other people. They cannot say what will happen to you.",
+    "Nobody here was put in a group without the treatment. Some people feel better on their own, "
+    "and scores go up and down by chance.",
+    "The people who treat also ask the questions.",
+    "Heat can burn the skin and hurt the eye. Talk with your eye clinic before you decide. Tell "
+    "them about anything that worries you.",
 )
 RECALL = "Who is due is a list to review, not an order to treat: screen again first."
 NOT_A_LEAGUE = (

@@ -15,6 +15,7 @@ from dashboards.hidden_counts import Mark
 from dashboards.warehouse import Row
 
 ROUNDED_TO = ((200, 1), (40, 5), (20, 10))  # from so many on: to so many in 100, two counts or more
+FIFTHS = 5
 MONTHS_A_YEAR = 12
 DAYS_A_YEAR = 365
 
@@ -31,10 +32,22 @@ def in_100(share: float | None, measured: int, *, shown: bool = False) -> Rate:
         return None
     if shown:
         return round(100 * share)
-    for at_least, step in ROUNDED_TO:
-        if measured >= at_least:
-            return step * floor(round(100 * share / step, 6) + 0.5)  # halves up, evenly spread
-    return Mark.COMPANION
+    step = step_of(measured)
+    if step is None:
+        return Mark.COMPANION
+    return step * floor(round(100 * share / step, 6) + 0.5)  # halves up, evenly spread
+
+
+def step_of(measured: int) -> int | None:
+    """To how many in 100 a share of so many is rounded; None where it is not told at all."""
+    return next((step for at_least, step in ROUNDED_TO if measured >= at_least), None)
+
+
+def in_fifths(counts: Sequence[int], below: int) -> list[int]:
+    """Counts as fifths of the largest of them, which is not told; what is too few stands at 0."""
+    told = [count if count >= below else 0 for count in counts]
+    largest = max(told, default=0)
+    return [round(FIFTHS * count / largest) if largest else 0 for count in told]
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,12 @@
 """A clinic's list of what was refused or flagged, as CSV, to be mended at the source."""
 
-import csv
-import io
 from collections.abc import Iterator
-from typing import TypeAlias
 
 from dashboards import words
 from dashboards.source import Clinic, Source
 from dashboards.warehouse import Row
 from ingest.contract import MEANINGS, Reason
+from pipeline.spreadsheets import Cell, for_spreadsheets
 
 FILE = "refused.csv"
 COLUMNS = (
@@ -16,9 +14,6 @@ COLUMNS = (
     *("times", "times_before", "change", "rows_read", "rows_read_before", "first_rows"),
 )
 FINDINGS = {"row_refused": "row refused", "value_flagged": "value flagged"}
-# A spreadsheet takes a cell that begins so for a formula (OWASP, CSV Injection).
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-Cell: TypeAlias = str | int
 
 
 def feedback(source: Source, clinic: Clinic) -> str:
@@ -28,12 +23,7 @@ def feedback(source: Source, clinic: Clinic) -> str:
     batch and in the one before, the rows of the kind in both, and of refused rows where the first
     ones stand. It holds no value of an export.
     """
-    text = io.StringIO()
-    writer = csv.writer(text)
-    writer.writerow(COLUMNS)
-    for row in _rows(source, clinic):
-        writer.writerow([_safe(cell) for cell in row])
-    return text.getvalue()
+    return for_spreadsheets([COLUMNS, *_rows(source, clinic)])
 
 
 def _rows(source: Source, clinic: Clinic) -> Iterator[tuple[Cell, ...]]:
@@ -64,9 +54,3 @@ def _first_rows(source: Source, row: Row) -> str:
     same = {name: row[name] for name in ("site", "batch", "kind", "column_name", "reason")}
     told = source.full.find("quality.refused_reasons", **same)
     return "; ".join(f"{one['file']}: {one['first_rows']}" for one in told)
-
-
-def _safe(cell: Cell) -> Cell:
-    """A cell that no spreadsheet works out: text that looks like a formula is marked as text."""
-    is_formula = isinstance(cell, str) and cell.lstrip(" ").startswith(FORMULA_STARTS)
-    return f"'{cell}" if is_formula else cell

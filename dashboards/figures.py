@@ -1,46 +1,44 @@
-"""Plotly figures in one look. They draw numbers of the warehouse and work none out.
+"""Figures in one look. They draw numbers of the warehouse and work none out.
 
 Where no number is there to draw, there is no figure: an empty chart looks like a result.
 
-Colours are from the Okabe-Ito palette (from memory) and stand for one meaning each; shapes and
-words say the same again.
+A figure is what plotly draws, but for its looks: each of its traces names one, and charts.js says
+what that is, in the colours of the style sheet. Looks stand for one meaning each; shapes and words
+say the same as colours.
 """
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from textwrap import wrap
 from typing import Any, TypeAlias
 
-import plotly.graph_objects as go
-
 Drawn: TypeAlias = int | float | None
+Figure: TypeAlias = dict[str, Any]
 
-INK = "#24303a"
-FAINT = "#d8d4c8"
-BLUE = "#0072B2"  # what was seen
-SKY = "#56B4E9"
-GREEN = "#009E73"  # better
-ORANGE = "#E69F00"
-VERMILION = "#D55E00"  # harm
-PURPLE = "#CC79A7"
-SERIES = (BLUE, ORANGE, GREEN, PURPLE, SKY, VERMILION)
-SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x", "star")
+OUTCOMES = {
+    "better": "better",
+    "unchanged": "unchanged",
+    "worse": "worse",
+    "not-better": "unchanged or worse, not told apart",
+    "not-measured": "not measured",
+}
+SEVERAL = 6  # looks there are for lines, bars or marks beside one another
+NESTED = 4  # looks there are for bars within bars, the innermost last
 ROW_PX = 48
 TALL_ROW_PX = 66  # of a label in three lines
 LABEL_WIDTH = 20  # characters
-WIDE = 6  # a stroke from here on is a band
 AIR = 1.04  # of an axis beyond its last value, so that nothing ends on the edge
 MONTH = re.compile(r"([A-Z][a-z]{2}) (\d{4})")
-FONT = {"family": "inherit", "size": 14, "color": INK}
 
 
 @dataclass(frozen=True)
 class Dot:
     """One row of a dot chart: a figure with its limits, perhaps within wider bounds.
 
-    `note` stands under the label. `solid` is False where the figure is no answer to go by.
+    `note` stands under the label. `solid` is False where the figure is no answer to go by;
+    `chance` is what chance alone would give.
     """
 
     label: str
@@ -50,6 +48,40 @@ class Dot:
     high: Drawn
     bounds: tuple[Drawn, Drawn] = (None, None)
     solid: bool = True
+    chance: Drawn = None
+
+
+@dataclass(frozen=True)
+class Stack:
+    """One row of stacked bars: counts of outcomes, None where one is hidden.
+
+    Where only how the unchanged and the worse divide is hidden, both are one part of the bar: what
+    the better leave of the measured.
+    """
+
+    label: str
+    note: str
+    better: Drawn
+    unchanged: Drawn
+    worse: Drawn
+    not_measured: Drawn
+    measured: Drawn
+
+    @property
+    def parts(self) -> tuple[Drawn, ...]:
+        """In the order of `OUTCOMES`."""
+        if self.better is None or self.measured is None or None not in (self.unchanged, self.worse):
+            return (self.better, self.unchanged, self.worse, 0, self.not_measured)
+        return (self.better, 0, 0, self.measured - self.better, self.not_measured)
+
+
+@dataclass(frozen=True)
+class Several:
+    """One row with several marks, each named and shaped alike in every row."""
+
+    label: str
+    note: str
+    values: tuple[Drawn, ...]
 
 
 @dataclass(frozen=True)
@@ -72,89 +104,152 @@ class Line:
     high: Sequence[Drawn] = ()
 
 
+@dataclass(frozen=True)
+class ControlPoint:
+    """One month of a control chart: its share, the level before it and the limits of chance.
+
+    `beyond` is None where too few were measured to judge.
+    """
+
+    value: Drawn
+    level: Drawn
+    low: Drawn
+    high: Drawn
+    beyond: bool | None
+
+
 def dots(
     rows: Sequence[Dot],
     axis: str,
-    colour: str = BLUE,
+    look: str = "seen",
     upto: float | None = 100,
     *,
+    value_is: str = "seen",
     limits_are: str = "95 % limits",
     bounds_are: str = "bounds for those not measured",
+    chance_is: str = "with no change at all",
     level_at: float | None = None,
-) -> dict[str, Any] | None:
+) -> Figure | None:
     """Rows from top to bottom; a line for the limits, a pale band for the bounds.
 
-    `level_at` is where all would lie if they were alike.
+    `look` is `seen` or `harm`; `level_at` is where all would lie if they were alike.
     """
-    ends = [end for row in rows for end in (row.value, row.low, row.high)]
+    ends = [end for row in rows for end in (row.value, row.low, row.high, row.chance)]
     if not _any_known(ends):
         return None
-    rows = [replace(row, label=f"{as_text(row.label)}<br>{as_text(row.note)}") for row in rows]
-    bounds = [(row.label, row.bounds) for row in rows if None not in row.bounds]
-    limits = [(row.label, (row.low, row.high)) for row in rows]
+    labels = [_in_lines(row.label, row.note) for row in rows]
+    labelled = list(zip(labels, rows, strict=True))
     traces = [
-        _segments(bounds_are, bounds, FAINT, 12),
-        _segments(limits_are, limits, colour, 2),
-        *(
-            go.Scatter(
-                x=[row.value for row in rows if row.solid is solid],
-                y=[row.label for row in rows if row.solid is solid],
-                mode="markers",
-                cliponaxis=False,
-                name=name,
-                marker={
-                    "symbol": "circle" if solid else "circle-open",
-                    "size": 12,
-                    "color": colour,
-                    "line": {"width": 2, "color": colour},
-                },
-                hovertemplate="%{y}: %{x:.1f}<extra></extra>",
-            )
-            for solid, name in ((True, "seen"), (False, "too few measured to go by"))
+        _segments("bounds", bounds_are, [(label, row.bounds) for label, row in labelled]),
+        _segments(
+            f"{look}-limits", limits_are, [(lb, (row.low, row.high)) for lb, row in labelled]
         ),
+        *(
+            _marks(kind, name, [(lb, row.value) for lb, row in labelled if row.solid is solid])
+            for solid, kind, name in (
+                (True, look, value_is),
+                (False, f"{look}-hollow", "too few measured to go by"),
+            )
+        ),
+        _marks("chance", chance_is, [(label, row.chance) for label, row in labelled]),
     ]
-    shown = [trace for trace in traces if any(x is not None for x in trace.x or ())]
+    bounds = [end for row in rows if None not in row.bounds for end in row.bounds]
     return _figure(
-        shown,
+        [trace for trace in traces if _any_known(trace["x"])],
         height=130 + ROW_PX * len(rows),
-        xaxis=_axis(axis) | _from_zero(upto, [*ends, *(high for _, (_, high) in bounds)]),
-        yaxis=_rows_axis([row.label for row in rows]),
-        shapes=[] if level_at is None else [_level(level_at)],
+        xaxis=_axis(axis) | _from_zero(upto, [*ends, *bounds]),
+        yaxis=_rows(labels),
+        **({} if level_at is None else {"level": level_at}),
     )
 
 
-def dumbbells(rows: Sequence[Dumbbell], names: tuple[str, str], axis: str) -> dict[str, Any]:
-    """Rows from top to bottom, each two marks with a bar between them."""
-    labels = [
-        "<br>".join(as_text(line) for line in (*wrap(row.label, LABEL_WIDTH), row.note))
-        for row in rows
+def stacks(rows: Sequence[Stack], axis: str) -> Figure | None:
+    """Rows from top to bottom, each a bar of all its parts, drawn as so many of its hundred.
+
+    A row with a part that is hidden is not drawn.
+    """
+    shown = [row for row in rows if None not in row.parts and any(row.parts)]
+    if not shown:
+        return None
+    labels = [_in_lines(row.label, row.note) for row in shown]
+    traces = [
+        {
+            "type": "bar",
+            "look": outcome,
+            "name": name,
+            "x": [row.parts[place] for row in shown],
+            "y": labels,
+            "text": [str(row.parts[place] or "") for row in shown],
+        }
+        for place, (outcome, name) in enumerate(OUTCOMES.items())
+        if outcome != "not-better" or any(row.parts[place] for row in shown)
     ]
-    bars = [(label, (row.first, row.second)) for label, row in zip(labels, rows, strict=True)]
-    marks = [
-        go.Scatter(
-            x=values,
-            y=labels,
-            mode="markers",
-            name=as_text(name),
-            marker={
-                "symbol": symbol,
-                "size": 13,
-                "color": colour,
-                "line": {"width": 1, "color": INK},
-            },
-            hovertemplate="%{y}: %{x:.0f}<extra></extra>",
-        )
-        for name, values, symbol, colour in (
-            (names[0], [row.first for row in rows], "square", ORANGE),
-            (names[1], [row.second for row in rows], "circle", BLUE),
-        )
-    ]
-    between = _segments("", bars, INK, 2).update(mode="lines", showlegend=False)
     return _figure(
-        [between, *marks],
+        traces,
+        height=110 + ROW_PX * len(shown),
+        barmode="stack",
+        barnorm="percent",
+        bargap=0.35,
+        xaxis=_axis(axis) | {"range": [0, 100]},
+        yaxis=_rows(labels),
+    )
+
+
+def several(rows: Sequence[Several], names: Sequence[str], axis: str) -> Figure | None:
+    """Rows from top to bottom, each with several marks from 0 to 100."""
+    if not _any_known([value for row in rows for value in row.values]):
+        return None
+    labels = [_in_lines(row.label, row.note) for row in rows]
+    return _figure(
+        [
+            _marks(
+                f"mark-{place + 1}",
+                name,
+                [(label, row.values[place]) for label, row in zip(labels, rows, strict=True)],
+            )
+            for place, name in enumerate(names)
+        ],
+        height=150 + ROW_PX * len(rows),
+        xaxis=_axis(axis) | _from_zero(100),
+        yaxis=_rows(labels) | {"showgrid": True},
+    )
+
+
+def levels(rows: Sequence[tuple[str, Drawn]], axis: str) -> Figure | None:
+    """Counts from top to bottom, one bar a row, with its number; none and hidden ones have none."""
+    shown = [(_in_lines(label), value) for label, value in rows if value]
+    if not shown:
+        return None
+    bars_ = {
+        "type": "bar",
+        "look": "level",
+        "x": [value for _, value in shown],
+        "y": [label for label, _ in shown],
+        "text": [str(value) for _, value in shown],
+    }
+    return _figure(
+        [bars_],
+        height=80 + 40 * len(shown),
+        bargap=0.35,
+        margin={"r": 48},
+        xaxis=_axis(axis) | {"rangemode": "tozero"},
+        yaxis=_rows([label for label, _ in shown]),
+    )
+
+
+def dumbbells(rows: Sequence[Dumbbell], names: tuple[str, str], axis: str) -> Figure:
+    """Rows from top to bottom, each two marks with a bar between them."""
+    labels = [_in_lines(row.label, row.note) for row in rows]
+    labelled = list(zip(labels, rows, strict=True))
+    return _figure(
+        [
+            _segments("between", "", [(label, (row.first, row.second)) for label, row in labelled]),
+            _marks("reference", names[0], [(label, row.first) for label, row in labelled]),
+            _marks("seen", names[1], [(label, row.second) for label, row in labelled]),
+        ],
         height=130 + TALL_ROW_PX * len(rows),
         xaxis=_axis(axis) | _from_zero(100),
-        yaxis=_rows_axis(labels),
+        yaxis=_rows(labels),
     )
 
 
@@ -166,7 +261,7 @@ def lines(
     upto: float | None,
     *,
     joined: bool = False,
-) -> dict[str, Any] | None:
+) -> Figure | None:
     """Lines from step to step; limits as upright strokes.
 
     `joined`: over steps without a figure, too.
@@ -176,21 +271,18 @@ def lines(
         return None
     traces = []
     for place, row in enumerate(rows):
-        colour = SERIES[place % len(SERIES)]
-        if row.low:
-            traces.append(_strokes(steps, row, colour))
+        number = place % SEVERAL + 1
+        if _any_known(row.low):
+            traces.append(_strokes(steps, row, f"stroke-{number}"))
         traces.append(
-            go.Scatter(
-                x=list(steps),
-                y=list(row.values),
-                name=as_text(row.label),
-                mode="lines+markers",
-                connectgaps=joined,
-                cliponaxis=False,
-                line={"color": colour, "width": 2},
-                marker={"symbol": SYMBOLS[place % len(SYMBOLS)], "size": 9},
-                hovertemplate=f"%{{x}}: %{{y:.1f}}<extra>{as_text(row.label)}</extra>",
-            )
+            {
+                "type": "scatter",
+                "look": f"line-{number}",
+                "name": as_text(row.label),
+                "x": list(steps),
+                "y": list(row.values),
+                **({"connectgaps": True} if joined else {}),
+            }
         )
     return _figure(
         traces,
@@ -200,32 +292,74 @@ def lines(
     )
 
 
+def control_chart(
+    steps: Sequence[str], points: Sequence[ControlPoint], step_axis: str, axis: str
+) -> Figure | None:
+    """A share month by month with its level and its limits, which differ from month to month.
+
+    What lies beyond the limits has a shape of its own, what is not judged is hollow.
+    """
+    if not _any_known([point.value for point in points]):
+        return None
+
+    def trace(look: str, name: str, values: Sequence[Drawn], **more: object) -> Figure:
+        return {
+            "type": "scatter",
+            "look": look,
+            "name": name,
+            "x": list(steps),
+            "y": list(values),
+            **more,
+        }
+
+    symbols = ["circle-open" if point.beyond is None else "circle" for point in points]
+    beyond = [point.value if point.beyond else None for point in points]
+    traces = [
+        trace("control-limits", "limits of chance", [point.low for point in points]),
+        trace("control-limits", "", [point.high for point in points], showlegend=False),
+        trace("control-level", "twelve months before", [point.level for point in points]),
+        trace(
+            "control",
+            "each month",
+            [point.value for point in points],
+            marker={"symbol": symbols},
+        ),
+    ]
+    if _any_known(beyond):
+        traces.append(trace("control-beyond", "beyond the limits", beyond))
+    return _figure(
+        traces,
+        height=340,
+        xaxis=_axis(step_axis) | _ticks(steps) | {"showgrid": False},
+        yaxis=_axis(axis) | _from_zero(100),
+    )
+
+
 def nested_bars(
     steps: Sequence[str | int],
     parts: Sequence[tuple[str, Sequence[Drawn]]],
     step_axis: str,
     axis: str,
-) -> dict[str, Any] | None:
+) -> Figure | None:
     """Bars inside bars, widest first: each count is a part of the one around it."""
     if not _any_above_zero(parts):
         return None
-    shades = ("#e4e1d6", "#b9d7e8", SKY, BLUE)[-len(parts) :]
-    traces = [
-        go.Bar(
-            x=[str(step) for step in steps],
-            y=list(values),
-            name=as_text(name),
-            width=0.8 - 0.17 * place,
-            marker={"color": shades[place], "line": {"color": INK, "width": 0.6}},
-            hovertemplate=f"%{{x}}: %{{y}} {as_text(name)}<extra></extra>",
-        )
-        for place, (name, values) in enumerate(parts)
-    ]
+    names = [str(step) for step in steps]
     return _figure(
-        traces,
+        [
+            {
+                "type": "bar",
+                "look": f"part-{NESTED - len(parts) + place + 1}",
+                "name": as_text(name),
+                "width": round(0.8 - 0.17 * place, 2),
+                "x": names,
+                "y": list(values),
+            }
+            for place, (name, values) in enumerate(parts)
+        ],
         height=340,
         barmode="overlay",
-        xaxis=_axis(step_axis) | _ticks([str(step) for step in steps]) | {"showgrid": False},
+        xaxis=_axis(step_axis) | _ticks(names) | {"showgrid": False},
         yaxis=_axis(axis) | _from_zero(),
     )
 
@@ -235,22 +369,21 @@ def bars(
     parts: Sequence[tuple[str, Sequence[Drawn]]],
     step_axis: str,
     axis: str,
-) -> dict[str, Any] | None:
+) -> Figure | None:
     """Bars side by side."""
     if not _any_above_zero(parts):
         return None
-    traces = [
-        go.Bar(
-            x=list(steps),
-            y=list(values),
-            name=as_text(name),
-            marker={"color": SERIES[place], "line": {"color": INK, "width": 0.6}},
-            hovertemplate=f"%{{x}}: %{{y}} {as_text(name)}<extra></extra>",
-        )
-        for place, (name, values) in enumerate(parts)
-    ]
     return _figure(
-        traces,
+        [
+            {
+                "type": "bar",
+                "look": f"bar-{place % SEVERAL + 1}",
+                "name": as_text(name),
+                "x": list(steps),
+                "y": list(values),
+            }
+            for place, (name, values) in enumerate(parts)
+        ],
         height=340,
         barmode="group",
         bargap=0.25,
@@ -259,79 +392,56 @@ def bars(
     )
 
 
-def _segments(
-    name: str, rows: Sequence[tuple[str, tuple[Drawn, Drawn]]], colour: str, width: int
-) -> go.Scatter:
+def _in_lines(label: str, note: str = "") -> str:
+    """A row's label in lines short enough for a phone, its note under it."""
+    texts = [*wrap(label, LABEL_WIDTH), *([note] if note else [])]
+    return "<br>".join(as_text(text) for text in texts)
+
+
+def _marks(look: str, name: str, rows: Sequence[tuple[str, Drawn]]) -> Figure:
+    return {
+        "type": "scatter",
+        "look": look,
+        "name": as_text(name),
+        "x": [value for _, value in rows],
+        "y": [label for label, _ in rows],
+    }
+
+
+def _segments(look: str, name: str, rows: Sequence[tuple[str, tuple[Drawn, Drawn]]]) -> Figure:
     ends: list[Drawn] = []
     labels: list[str | None] = []
     for label, (low, high) in rows:
         if low is not None and high is not None:
             ends += [low, high, None]
             labels += [label, label, None]
-    return go.Scatter(
-        x=ends,
-        y=labels,
-        name=name,
-        mode="lines+markers" if width < WIDE else "lines",
-        line={"color": colour, "width": width},
-        marker={"symbol": "line-ns-open", "size": 9, "color": colour, "line": {"width": width}},
-        hoverinfo="skip",
-    )
+    return {"type": "scatter", "look": look, "name": as_text(name), "x": ends, "y": labels}
 
 
-def _strokes(steps: Sequence[str | int], row: Line, colour: str) -> go.Scatter:
+def _strokes(steps: Sequence[str | int], row: Line, look: str) -> Figure:
     x: list[str | int | None] = []
     y: list[Drawn] = []
     for step, low, high in zip(steps, row.low, row.high, strict=True):
         if low is not None and high is not None:
             x += [step, step, None]
             y += [low, high, None]
-    return go.Scatter(
-        x=x,
-        y=y,
-        mode="lines",
-        line={"color": colour, "width": 1},
-        showlegend=False,
-        hoverinfo="skip",
-    )
+    return {"type": "scatter", "look": look, "x": x, "y": y}
 
 
-def _rows_axis(labels: Sequence[str]) -> dict[str, Any]:
+def _rows(labels: Sequence[str]) -> Figure:
     return {
         "categoryorder": "array",
         "categoryarray": list(reversed(labels)),
-        "range": [-0.6, len(labels) - 0.4],
-        "automargin": True,
-        "ticks": "outside",
-        "ticklen": 8,
-        "tickcolor": "rgba(0,0,0,0)",
+        "range": [-0.6, round(len(labels) - 0.4, 1)],
         "showgrid": False,
     }
 
 
-def _level(at: float) -> dict[str, Any]:
-    return {
-        "type": "line",
-        "yref": "paper",
-        "x0": at,
-        "x1": at,
-        "y0": 0,
-        "y1": 1,
-        "line": {"color": INK, "width": 1, "dash": "dot"},
-    }
+def _axis(title: str) -> Figure:
+    return {"title": {"text": title}}
 
 
-def _axis(title: str) -> dict[str, Any]:
-    return {
-        "title": {"text": title, "standoff": 12},
-        "gridcolor": FAINT,
-        "zeroline": False,
-        "automargin": True,
-        "fixedrange": True,
-    }
-
-
-def _from_zero(upto: float | None = None, ends: Sequence[Drawn] = ()) -> dict[str, Any]:
+def _from_zero(upto: float | None = None, ends: Sequence[Drawn] = ()) -> Figure:
     """From 0 to a little above `upto`, or else above the largest end that is drawn."""
     top = upto or max((end for end in ends if end is not None), default=None)
     return {"range": [0, top * AIR], "rangemode": "tozero"} if top else {"rangemode": "tozero"}
@@ -345,7 +455,7 @@ def _any_above_zero(parts: Sequence[tuple[str, Sequence[Drawn]]]) -> bool:
     return any(value for _, values in parts for value in values)
 
 
-def _ticks(steps: Sequence[str | int]) -> dict[str, Any]:
+def _ticks(steps: Sequence[str | int]) -> Figure:
     """Numbers as they are; names level, and of months the year only where it changes."""
     if _are_numbers(steps):
         return {"tickmode": "array", "tickvals": list(steps)}
@@ -361,26 +471,8 @@ def _ticks(steps: Sequence[str | int]) -> dict[str, Any]:
     return {**named, "tickmode": "array", "tickvals": list(steps), "ticktext": texts}
 
 
-def _figure(
-    traces: Sequence[Any], height: int, **layout: Mapping[str, Any] | Sequence[Any] | str | float
-) -> dict[str, Any]:
-    figure = go.Figure(
-        data=list(traces),
-        layout={
-            "template": None,
-            "height": height,
-            "font": FONT,
-            "margin": {"l": 8, "r": 22, "t": 8, "b": 8},
-            "paper_bgcolor": "rgba(0,0,0,0)",
-            "plot_bgcolor": "rgba(0,0,0,0)",
-            "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
-            "dragmode": False,
-            "hoverlabel": {"font": {"size": 14}},
-            **layout,
-        },
-    )
-    plain: dict[str, Any] = figure.to_plotly_json()
-    return plain
+def _figure(traces: Sequence[Figure], height: int, **layout: object) -> Figure:
+    return {"data": list(traces), "layout": {"height": height, **layout}}
 
 
 def _are_numbers(steps: Sequence[str | int]) -> bool:

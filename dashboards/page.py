@@ -4,10 +4,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 from typing import Any, TypeAlias
+from urllib.parse import urlencode
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from dashboards import words
+from dashboards.trend import Trend
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,7 @@ class Key:
     text: str
 
 
-Value: TypeAlias = str | Link | Key
+Value: TypeAlias = str | Link | Key | Trend
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,71 @@ class Chart:
 
 
 @dataclass(frozen=True)
+class Section:
+    """One of a choice's ready sections; `answers` gives a code for each of its questions.
+
+    `terms` are pairs of what is spoken of and what is said of it.
+    """
+
+    answers: tuple[str, ...]
+    charts: tuple[Chart, ...]
+    sentences: tuple[str, ...] = ()
+    terms: tuple[tuple[str, str], ...] = ()
+    tables: tuple[Table, ...] = ()
+
+
+@dataclass(frozen=True)
+class Question:
+    """What a select asks: `name` stands in the page's address, `answers` are words by code."""
+
+    name: str
+    text: str
+    answers: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Several ready sections, of which a page shows the one that its selects name.
+
+    Without scripts, all of them are shown. `empty` is said where there is no section.
+    """
+
+    questions: tuple[Question, ...]
+    sections: tuple[Section, ...]
+    empty: str = "No course has been followed to its end yet."
+
+    @property
+    def selects(self) -> list[tuple[Question, list[tuple[str, str]]]]:
+        """Each question with the answers for which there is a section, in its own order."""
+        found = []
+        for place, question in enumerate(self.questions):
+            there = {section.answers[place] for section in self.sections}
+            found.append(
+                (
+                    question,
+                    [(code, text) for code, text in question.answers.items() if code in there],
+                )
+            )
+        return found
+
+    def address(self, section: Section) -> str:
+        """What stands after # where the section is chosen."""
+        return urlencode(
+            [
+                (question.name, answer)
+                for question, answer in zip(self.questions, section.answers, strict=True)
+            ]
+        )
+
+    def name(self, section: Section) -> str:
+        """The section in words: its answers."""
+        return "; ".join(
+            question.answers[answer]
+            for question, answer in zip(self.questions, section.answers, strict=True)
+        )
+
+
+@dataclass(frozen=True)
 class Page:
     """One page; `path` within the dashboards, `template` within templates."""
 
@@ -75,6 +142,7 @@ class Frame:
     as_of: str
     release: str
     cautions: tuple[str, ...]
+    invented: bool
     environment: Environment = field(repr=False)
 
     def render(self, page: Page) -> str:

@@ -5,31 +5,41 @@ from collections.abc import Callable, Iterator
 from importlib.resources import as_file, files
 from pathlib import Path
 
-from dashboards import cautions, words
-from dashboards.feedback import FILE, feedback
+from dashboards import cautions, feedback, recall_list, words
+from dashboards.missing_and_mixed import with_missing_and_mixed
 from dashboards.page import Frame, Page, environment
 from dashboards.pages import (
+    delivery,
+    dose,
     durability,
+    expect,
+    leaving,
     method,
     month,
     protocols,
     quality,
+    recall,
     response,
     safety,
     sessions,
+    side_by_side,
     sites,
     start,
 )
 from dashboards.shared_tables import SharedTables
 from dashboards.source import Source
 from dashboards.warehouse import Warehouse
+from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 PAGES = (
-    *(start, response, sessions, durability, protocols, sites),
+    *(start, side_by_side, response, sessions, durability, protocols, sites),
+    *(leaving, delivery, dose),
     *(safety, quality, method, month),
+    *(recall, expect),
 )
-ASSETS = ("pages.css", "charts.js")
+LISTS = {feedback.FILE: feedback.feedback, recall_list.FILE: recall_list.recall_list}
+ASSETS = ("pages.css", "choices.js", "charts.js")
 
 
 def publish(release: Release, *, on_progress: Callable[[int, int], None] | None = None) -> None:
@@ -57,15 +67,19 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
         as_of=words.day(release.as_of),
         release=release.name,
         cautions=cautions.GENERAL,
+        invented=release.settings.group.invented,
         environment=environment(),
     )
     for clinic in source.clinics_with_data:
-        path = folder / clinic.folder / FILE
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(feedback(source, clinic), encoding="utf-8-sig", newline="")
+        for name, listed in LISTS.items():
+            path = folder / clinic.folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            durable_step(Step.PAGES)
+            path.write_text(listed(source, clinic), encoding="utf-8", newline="")
     for done, page in enumerate(pages, start=1):
         path = folder / page.path
         path.parent.mkdir(parents=True, exist_ok=True)
+        durable_step(Step.PAGES)
         path.write_text(frame.render(page), encoding="utf-8")
         if on_progress:
             on_progress(done, len(pages))
@@ -73,15 +87,18 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
 
 def _pages(source: Source) -> Iterator[Page]:
     for module in PAGES:
-        yield from module.pages(source)
+        for page in module.pages(source):
+            yield with_missing_and_mixed(source, page)
 
 
 def _write_tables(shared: SharedTables, folder: Path) -> None:
     for name, frame in shared.frames():
+        durable_step(Step.TABLES)
         frame.write_parquet(folder / f"{name}.parquet")
 
 
 def _write_assets(folder: Path) -> None:
+    durable_step(Step.PAGES)
     folder.mkdir()
     for name in ASSETS:
         (folder / name).write_bytes((files("dashboards") / "assets" / name).read_bytes())

@@ -23,11 +23,17 @@ WORTH = (10**12, 1)  # of a count by the number of breakdowns: totals are hidden
 TIMES_THE_NEXT = 4  # and of a row's counts those that readers need most
 NOT_SHARED = {
     "recall_due": "one row per patient, for the clinic itself",
+    "late_sessions": "one row per patient, for the clinic itself",
     "month_summary": "a clinic's own month, shown on its pages",
+    "month_outcomes": "a clinic's own month, shown on its pages",
+    "month_home_care": "a clinic's own month, shown on its pages",
+    "month_records": "a clinic's own month, shown on its pages",
+    "broken_off": "a clinic's own month, shown on its pages",
     "durability": "each day's step of a curve is a count of one or two",
     "maintenance_return": "each day's step of a curve is a count of one or two",
     "protocol_comparison": "rates of pairs give their counts back",
     "band_homogeneity": "of the same pairs",
+    "safety_by_device": "a device is one clinic's own, shown on its pages",
     "site_comparison": "observed and expected of each site give its counts back",
 }
 
@@ -55,6 +61,8 @@ class Shape:
     shares: a share that is published without its own count, and the count it is a share of.
     curves: estimates that a row's count enters together with those of all rows before it.
     alike: counts that are the same whatever these columns say.
+    part_along: columns of which the table holds one value only, so that each count is a part of
+        the count that other tables give over all of them.
     known_as: counts that other tables know under another name, or that share one by accident.
     fixed: what is true of all rows and is told by a column in other tables.
     """
@@ -67,6 +75,7 @@ class Shape:
     shares: Mapping[str, str] = field(default_factory=dict)
     curves: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stock: Stock | None = None
+    part_along: tuple[str, ...] = ()
     alike: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     known_as: Mapping[str, str] = field(default_factory=dict)
     fixed: Mapping[str, str] = field(default_factory=dict)
@@ -88,6 +97,10 @@ _RESPONSE_WHOLES = (
 )
 _GRADED = ("grade", "site", "protocol", "course_kind")
 _INTERVALS = ("early", "on_time", "late", "overdue", "due", "not_due", "new_course")
+_ONCE_RECOMMENDED = ("recommended", "accepted", "declined", "deferred")
+_NOT_STARTED = tuple(
+    f"not_started_{code}" for code in (*PLANS.column("decision").codes, "undecided")
+)
 _ENDS = tuple(f"end_{code}" for code in (*PLANS.column("end_reason").codes, "unknown"))
 
 SHAPES: Mapping[str, Shape] = {
@@ -120,6 +133,7 @@ SHAPES: Mapping[str, Shape] = {
         wholes=(
             ("begun", ("treated",)),
             ("begun", ("stopped",)),
+            ("begun", ("treated", "stopped")),  # all of them, where each plan is its protocol's
             ("begun", ("responding",)),
             ("treated", ("measured",)),
             ("measured", ("responding", "worsened")),
@@ -165,6 +179,35 @@ SHAPES: Mapping[str, Shape] = {
             "stopped": "stopped_of_started",
         },
     ),
+    "leaving": Shape(
+        breakdowns=("site",),
+        counts=(
+            *("assessed", "started", "completed", "accepted", "recommended", "stopped"),
+            *("in_progress", *_NOT_STARTED, *_ENDS),
+        ),
+        wholes=(
+            ("assessed", ("recommended",)),
+            ("recommended", ("accepted",)),
+            ("recommended", tuple(f"not_started_{code}" for code in _ONCE_RECOMMENDED)),
+            ("accepted", ("not_started_accepted",)),
+            ("assessed", ("started", *_NOT_STARTED)),
+            ("started", ("completed", "in_progress", "stopped")),
+            ("stopped", _ENDS),
+        ),
+        known_as={
+            "completed": "completed_of_assessed",
+            "stopped": "stopped_of_assessed",
+            "started": "started_of_assessed",
+            **{end: f"{end}_of_assessed" for end in _ENDS},
+        },
+        fixed={"unit": "patient"},
+    ),
+    "waiting_times": Shape(
+        breakdowns=("site",),
+        apart=("step",),
+        counts=("waits",),
+        estimates=dict.fromkeys(("quarter_days", "median_days", "three_quarters_days"), ("waits",)),
+    ),
     "delivery": Shape(
         breakdowns=("site", "protocol", "month"),
         counts=(
@@ -187,6 +230,29 @@ SHAPES: Mapping[str, Shape] = {
         estimates=_limits("rate", "rate_per_100", ("events", "asked")),
         alike=dict.fromkeys(("asked", "sessions"), ("event", "severity")),
     ),
+    "months_side_by_side": Shape(
+        breakdowns=("site",),
+        apart=("month",),
+        counts=(
+            *("sessions", "asked", "new_courses", "evaluable", "responders", "events"),
+            *("completed", "stopped", "matured", "session_eyes", "in_band_recorded"),
+        ),
+        wholes=(
+            ("sessions", ("asked",)),
+            ("matured", ("evaluable",)),
+            ("evaluable", ("responders",)),
+            ("session_eyes", ("in_band_recorded",)),
+            ("in_band_recorded", ("in_band_share",)),
+        ),
+        estimates={"response_rate": ("responders", "evaluable")},
+        shares={"in_band_share": "in_band_recorded"},
+        part_along=("month",),
+        known_as={
+            "new_courses": "started",
+            "completed": "completed_in_month",
+            "stopped": "known_as_stopped",
+        },
+    ),
     "home_care": Shape(
         breakdowns=_GRADED,
         counts=("courses", "measured", "halved"),
@@ -197,6 +263,57 @@ SHAPES: Mapping[str, Shape] = {
             "median_minutes_after": ("measured",),
         },
         known_as={"measured": "minutes_measured"},
+        fixed={"unit": "course", "grading": "symptoms"},
+    ),
+    # The same cells as those of response_by_grade and response_at_session, by the symptoms rule.
+    "expected_course": Shape(
+        breakdowns=("grade",),
+        counts=(
+            *("courses", "evaluable", "responders", "not_measured", "stopped"),
+            *("unchanged", "worsened"),
+        ),
+        wholes=(
+            ("courses", ("not_measured", "evaluable")),
+            ("courses", ("stopped",)),
+            ("evaluable", ("responders", "unchanged", "worsened")),
+        ),
+        estimates={
+            "better_share": ("responders", "courses"),
+            "unchanged_share": ("unchanged", "courses"),
+            "worsened_share": ("worsened", "courses"),
+            "not_measured_share": ("not_measured", "courses"),
+            "stopped_share": ("stopped", "courses"),
+            **dict.fromkeys(("sessions_low", "sessions_median", "sessions_high"), ("courses",)),
+        },
+        alike={"courses": ("rule",)},
+        known_as={"stopped": "stopped_of_mature"},
+        fixed={"rule": "symptoms", "unit": "course", "grading": "symptoms"},
+    ),
+    "expected_at_session": Shape(
+        breakdowns=("grade",),
+        apart=("session_number",),
+        counts=("begun", "responding", "measured", "not_measured", "worsened", "unchanged"),
+        wholes=(
+            ("begun", ("measured", "not_measured")),
+            ("measured", ("responding", "unchanged", "worsened")),
+        ),
+        estimates={
+            **dict.fromkeys(("better_share", "better_low", "better_high"), ("responding", "begun")),
+            "unchanged_share": ("unchanged", "begun"),
+            "worsened_share": ("worsened", "begun"),
+            "not_measured_share": ("not_measured", "begun"),
+        },
+        alike={"begun": ("session_number",)},
+        fixed={"rule": "symptoms", "grading": "symptoms"},
+    ),
+    "felt_in_courses": Shape(
+        breakdowns=("grade",),
+        apart=("event",),
+        counts=("asked", "felt", "courses"),
+        wholes=(("courses", ("asked",)), ("asked", ("felt",))),
+        estimates=dict.fromkeys(("felt_share", "share_low", "share_high"), ("felt", "asked")),
+        alike=dict.fromkeys(("asked", "courses"), ("event",)),
+        known_as={"asked": "courses_asked"},
         fixed={"unit": "course", "grading": "symptoms"},
     ),
     "dose_response": Shape(
@@ -239,6 +356,7 @@ class SharedTables:
         for name, rows in kept.items():
             cells[name] = [_cells(name, row, counts) for row in rows]
             sums += _sums(SHAPES[name], rows, cells[name])
+            sums += _sums_with_the_rest(SHAPES[name], cells[name])
         marks = hidden(counts, sums, below)
         self._schemas = {name: table.schema for name, table in tables.items()}
         self._rows = {
@@ -362,6 +480,15 @@ def _sums_along(
     for now, then in _neighbours(shape, stock.along, rows):
         leaving = [cells[now].get(count) for count in stock.leaving]
         yield from _sum(cells[now], stock.count, [*leaving, cells[then].get(stock.count)])
+
+
+def _sums_with_the_rest(shape: Shape, cells: list[dict[str, Cell]]) -> Iterator[Sum]:
+    """What a table holds of one value only is a part of what others give over all values."""
+    for row_cells in cells:
+        for cell in row_cells.values():
+            whole = tuple(part for part in cell.name if part.split("=")[0] not in shape.part_along)
+            if whole != cell.name:
+                yield Sum(Cell(whole), (cell,))
 
 
 def _neighbours(shape: Shape, along: str, rows: list[Row]) -> Iterator[tuple[int, int]]:

@@ -91,12 +91,17 @@ class Source:
 
 GROUP_MENU = (
     Link("Start", "index.html"),
+    Link("Side by side", "side_by_side.html"),
     Link("Does it help?", "response_by_grade.html"),
     Link("After how many sessions?", "response_by_session.html"),
     Link("Does it last?", "durability.html"),
+    Link("Where patients leave", "leaving.html"),
     Link("Protocols compared", "protocols.html"),
     Link("Clinics compared", "sites.html"),
     Link("Is it safe?", "safety.html"),
+    Link("Delivered as planned", "delivery.html"),
+    Link("Dose and response", "dose.html"),
+    Link("What to expect", "expect.html"),
     Link("Data quality", "quality.html"),
     Link("How it is worked out", "method.html"),
 )
@@ -106,6 +111,7 @@ def clinic_menu(clinic: Clinic) -> tuple[Link, ...]:
     return (
         Link("All clinics", "index.html"),
         Link("Month by month", f"{clinic.folder}index.html"),
+        Link("Who is due", f"{clinic.folder}recall.html"),
         Link("Does it help?", f"{clinic.folder}response.html"),
         Link("Is it safe?", f"{clinic.folder}safety.html"),
         Link("What was refused", f"{clinic.folder}quality.html"),
@@ -115,7 +121,7 @@ def clinic_menu(clinic: Clinic) -> tuple[Link, ...]:
 
 def drawn(value: words.Number, scale: float = 1) -> float | None:
     """A number for a chart: null and hidden numbers are not drawn."""
-    return None if value is None or isinstance(value, Mark) else value * scale
+    return None if value is None or isinstance(value, Mark) else round(value * scale, 2)
 
 
 def totals(**where: str) -> dict[str, str]:

@@ -19,6 +19,7 @@ OTHERS = (
     "quality.harms_to_settle",
     "quality.refusal_changes",
     "quality.refused_reasons",
+    "quality.restatements",
     "seeds.response_rules",
     "seeds.severity_bands",
     "staging.stg_batches",

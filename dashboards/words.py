@@ -103,6 +103,74 @@ DELIVERY_MARKS = {
     "stopped_early": "heating stopped early",
 }
 
+MONTH_FIGURES = {  # of quality.month_figures
+    "sessions": "sessions",
+    "treated_patients": "patients treated",
+    "chair_minutes": "minutes in the chair",
+    "new_courses": "courses begun",
+    "completed": "courses completed",
+    "stopped": "courses broken off",
+    "matured": "courses whose follow-up ended",
+    "due": "due for maintenance",
+    "overdue": "overdue",
+    "harms": "harms",
+    "sessions_asked": "sessions asked about harm",
+    "refused_rows": "rows refused",
+    **{
+        f"{rule}_{count}": f"{name}: {told}"
+        for rule, name in RULES.items()
+        for count, told in {
+            "evaluable": "measured",
+            "responders": "better",
+            "unchanged": "unchanged",
+            "worsened": "worse",
+        }.items()
+    },
+}
+PATIENT_STATUSES = {  # at the clinic
+    "active": "active",
+    "unknown": "not on record",
+    "discharged": "discharged",
+    "moved": "moved away",
+    "deceased": "died",
+    "declined_recall": "declined to be called back",
+}
+STEPS = {  # on the way to the end of a course
+    "assessed": "assessed",
+    "recommended": "a course recommended",
+    "accepted": "accepted",
+    "started": "started",
+    "completed": "completed",
+}
+NOT_STARTED = {  # where those stand who have not started
+    "recommended": "recommended, no answer on record",
+    "accepted": "accepted, not begun",
+    "declined": "declined",
+    "deferred": "put off",
+    "not_suitable": "not suitable",
+    "home_care_first": "home care first",
+    "undecided": "no decision on record",
+}
+END_REASONS = {  # why those stopped who did
+    "completed": "plan ended with fewer sessions",
+    "improved_enough": "improved enough",
+    "no_benefit": "no benefit",
+    "adverse_event": "harm",
+    "cost": "cost",
+    "discomfort": "discomfort",
+    "moved": "moved",
+    "lost_contact": "contact lost",
+    "died": "died",
+    "other": "another reason",
+    "unknown": "no reason on record",
+}
+WAITS = {
+    "recommended_to_accepted": "from recommended to accepted",
+    "accepted_to_first_session": "from accepted to the first session",
+    "assessed_to_first_session": "from assessed to the first session",
+}
+QUARTERS = {1: "shortest quarter", 2: "second quarter", 3: "third quarter", 4: "longest quarter"}
+
 
 def reason(code: str) -> str:
     """What a reason of the contract means, as the contract says it."""
@@ -182,6 +250,13 @@ def chance(p_value: float | None) -> str:
     return f"{p_value:.3f}" if p_value < 0.1 else f"{p_value:.2f}"
 
 
+def days(value: Number) -> str:
+    """Days as shown: a median of an even number may lie between two."""
+    if not isinstance(value, int | float):
+        return HIDDEN if isinstance(value, Mark) else NONE
+    return f"{value:.10g}"
+
+
 def points(value: Number) -> str:
     return per_100(value)
 
@@ -253,6 +328,12 @@ def short_month(code: str) -> str:
     """`2026-04` as `Apr 2026`."""
     year, number = code.split("-")
     return f"{calendar.month_abbr[int(number)]} {year}"
+
+
+def month_ends_on(code: str) -> date:
+    """`2026-04` as its last day."""
+    year, number = map(int, code.split("-"))
+    return date(year, number, calendar.monthrange(year, number)[1])
 
 
 def capital(text: str) -> str:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from expectations import arrival, built
 from expectations.engine import evaluate
 from expectations.report import Gate, GateReport
+from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 ARRIVAL_DATABASE = "arrival.duckdb"
@@ -28,5 +29,6 @@ def check(
     results = evaluate(gate, arrival.DECLARATIONS, database, lambda done, _: tell(measured + done))
     report = GateReport(gate, results)
     if not report.stopped:
+        durable_step(Step.ARRIVAL_GATE)
         database.unlink()
     return report

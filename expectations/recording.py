@@ -6,6 +6,7 @@ import duckdb
 import polars as pl
 
 from expectations.report import GateReport
+from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 TABLE = "quality.gate_results"
@@ -35,6 +36,7 @@ def record(release: Release, reports: Sequence[GateReport]) -> None:
         ],
         schema={name: type_ for name, (type_, _) in COLUMNS.items()},
     )
+    durable_step(Step.BUILT_GATE)
     with duckdb.connect(str(release.warehouse)) as warehouse:
         warehouse.execute("create schema if not exists quality")
         warehouse.register("rows", rows)

@@ -114,13 +114,20 @@ def plan(raw: Raw, kind: Kind, mapping: KindMapping, where: str) -> Plan:
     return _plan(header, kind, mapping, where)
 
 
+def refuse_many_columns(columns: int, most: int) -> None:
+    """Refuse a file with more columns.
+
+    Raises:
+        UnusableFileError: telling how many it has.
+    """
+    if columns > most:
+        raise UnusableFileError(f"It has {columns:,} columns, more than {most:,}; export fewer.")
+
+
 @lru_cache(maxsize=PLANS_KEPT)
 def _plan(header: _Header, kind: Kind, mapping: KindMapping, where: str) -> Plan:
     names = tuple(folded(name) for name in header.names)
-    if len(names) > MOST_COLUMNS:
-        raise UnusableFileError(
-            f"It has {len(names):,} columns, more than {MOST_COLUMNS:,}; export fewer."
-        )
+    refuse_many_columns(len(names), MOST_COLUMNS)
     if not any(names):
         raise UnusableFileError(
             "Its first line is empty, where the header should stand; remove the line."

@@ -10,7 +10,7 @@ from pathlib import Path
 from ingest.contract import KINDS, Kind
 from ingest.withdrawn import Withdrawal, read_withdrawn
 from pipeline.errors import WrongUse, as_sentence, suggestion
-from pipeline.settings import Settings
+from pipeline.settings import NO_LOWER, Limits, Settings
 from pipeline.workspace import Workspace
 
 BATCH_NAME = re.compile(r"^(\d{4})-(\d{2})(?:-(\d{2}))?$")
@@ -36,6 +36,7 @@ class Export:
     batch: Batch
     kind: Kind
     files: tuple[Path, ...]
+    limits: Limits = NO_LOWER
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ def find_exports(workspace: Workspace) -> Exports:
             f"There is no export in {workspace.exports}.",
             "Put each clinic's files into exports/<site>/<YYYY-MM>/.",
         )
-    as_of = _as_of(workspace.settings, batches)
+    as_of, limits = _as_of(workspace.settings, batches), workspace.settings.limits
     read = tuple(batch for batch in batches if batch.first_day <= as_of)
     if not read:
         raise WrongUse(
@@ -92,7 +93,7 @@ def find_exports(workspace: Workspace) -> Exports:
     return Exports(
         as_of,
         read,
-        tuple(export for batch in read for export in _exports(batch)),
+        tuple(export for batch in read for export in _exports(batch, limits)),
         tuple((batch, path) for batch in read for path in _strays(batch)),
         tuple(_passed_over(workspace.exports, folders)),
         tuple(one for one in withdrawn if one.first_day <= as_of.isoformat()),
@@ -103,6 +104,19 @@ def holds_export(folder: Path, kind: str) -> bool:
     """Whether a batch's folder holds a file of a kind."""
     found = (kind_of(path) for path in _entries(folder))
     return any(one is not None and one.name == kind for one in found)
+
+
+def every_export(workspace: Workspace) -> Iterator[Export]:
+    """Every export that lies in the workspace, withdrawn or after the as-of date as well.
+
+    Raises:
+        WrongUse: as `find_exports`, but for no export at all.
+    """
+    folders = _site_folders(workspace)
+    for site in workspace.settings.site_codes:
+        if site in folders:
+            for batch in _batches(site, folders[site], left_out=()):
+                yield from _exports(batch, workspace.settings.limits)
 
 
 def kind_of(path: Path) -> Kind | None:
@@ -171,12 +185,12 @@ def _batches(site: str, folder: Path, left_out: Container[tuple[str, str]]) -> l
     ]
 
 
-def _exports(batch: Batch) -> Iterator[Export]:
+def _exports(batch: Batch, limits: Limits) -> Iterator[Export]:
     files = _entries(batch.folder)
     for kind in KINDS:
         of_kind = tuple(path for path in files if kind_of(path) is kind)
         if of_kind:
-            yield Export(batch, kind, of_kind)
+            yield Export(batch, kind, of_kind, limits)
 
 
 def _strays(batch: Batch) -> list[Path]:

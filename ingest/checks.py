@@ -36,13 +36,15 @@ LAST_DAY = "last_day"  # of the batch, in every row
 class Judge:
     """What rows of one batch and kind are held against, beside the contract.
 
-    `forgotten` are the keys of patients and sessions whose rows are dropped.
+    `forgotten` are the keys of patients and sessions whose rows are dropped. `left_out` are the
+    columns of which nothing is taken in.
     """
 
     kind: Kind
     last_day: date
     protocols: tuple[str, ...]
     forgotten: frozenset[str] = frozenset()
+    left_out: tuple[str, ...] = ()
 
     def judge(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Add each cell's fault and stored value.
@@ -54,7 +56,7 @@ class Judge:
             `source_row`; `text.<column>`, the cells but keys'; `fault.<column>`, a reason or null;
             and the stored columns, with keys still the clinic's own ids.
         """
-        columns = _expressions(self.kind.name, self.protocols)
+        columns = _expressions(self.kind.name, self.protocols, self.left_out)
         return (
             rows.lazy()
             .select("source_row", pl.lit(self.last_day).alias(LAST_DAY), *columns.texts)
@@ -110,14 +112,22 @@ class _Expressions:
 
 
 @cache
-def _expressions(kind_name: str, protocols: tuple[str, ...]) -> _Expressions:
+def _expressions(
+    kind_name: str, protocols: tuple[str, ...], left_out: tuple[str, ...]
+) -> _Expressions:
     columns = KINDS_BY_NAME[kind_name].columns
     return _Expressions(
-        tuple(pl.col(column.name).alias(text_name(column)) for column in columns),
+        tuple(_text(column, left_out) for column in columns),
         tuple(_parsed(column).alias(column.stored_name) for column in columns),
         tuple(_fault(KINDS_BY_NAME[kind_name], column, protocols) for column in columns),
         tuple(_stored(column) for column in columns),
     )
+
+
+def _text(column: Column, left_out: tuple[str, ...]) -> pl.Expr:
+    """A cell's text; none of a column that is left out."""
+    text = pl.lit(None, pl.String) if column.name in left_out else pl.col(column.name)
+    return text.alias(text_name(column))
 
 
 def _parsed(column: Column) -> pl.Expr:

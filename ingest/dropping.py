@@ -39,7 +39,8 @@ def _their_sessions(
     _, mapping = read_mapping(workspace, site)
     for path in export.files:
         try:
-            blocks = screened_blocks(path, export.kind, mapping.of(export.kind), site)
+            own = mapping.of(export.kind)
+            blocks = screened_blocks(path, export.kind, own, site, export.limits)
         except UnusableFileError:  # refused whole, so that none of its rows arrives
             continue
         for block in blocks:

@@ -8,6 +8,7 @@ from typing import Self
 import polars as pl
 
 from ingest.contract import PATIENT, SESSIONS
+from pipeline.durable import Step
 from pipeline.files import write_whole
 from pipeline.workspace import Workspace
 
@@ -47,7 +48,7 @@ def write_forgotten(workspace: Workspace, forgotten: Forgotten) -> None:
     """Keep the list, whole or as it was before."""
     keys = {site: sorted(of_site) for site, of_site in sorted(forgotten.keys.items())}
     content = json.dumps({"unfinished": forgotten.unfinished, "keys": keys}, indent=2)
-    write_whole(workspace.forgotten, f"{content}\n", mode=0o600)
+    write_whole(workspace.forgotten, f"{content}\n", mode=0o600, step=Step.FORGOTTEN)
 
 
 def theirs_in(rows: pl.LazyFrame, keys: frozenset[str]) -> pl.Expr:

@@ -19,6 +19,7 @@ from ingest.places import shown_name, size_of
 from ingest.raw import RAGGED, Block, UnusableFileError
 from ingest.reading import WHOLE_BYTES, cells_schema, read_blocks
 from pipeline.errors import DataRefused
+from pipeline.settings import Limits
 
 IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
 JUDGED_ROWS = 100_000  # at once: judging has a price of its own, whatever the rows
@@ -108,7 +109,7 @@ def gather(
         rows_read, unknown_columns = 0, Counter[str]()
         read_as, skipped = None, 0
         try:
-            blocks = screened_blocks(path, kind, mapping, site)
+            blocks = screened_blocks(path, kind, mapping, site, export.limits)
         except UnusableFileError as refusal:
             unread = (shown_name(path), size_of(path), 0, str(refusal))
             files.append(ReadFile(*unread, unknown_columns))
@@ -132,25 +133,29 @@ def gather(
     )
 
 
-def screened_blocks(path: Path, kind: Kind, mapping: KindMapping, site: str) -> Iterable[Block]:
+def screened_blocks(
+    path: Path, kind: Kind, mapping: KindMapping, site: str, limits: Limits
+) -> Iterable[Block]:
     """A file's blocks once all of them are known to be usable; a long file is read twice for that.
 
     Raises:
         UnusableFileError: the file as a whole cannot be used, or seems to hold identifiers.
     """
     if _text_bytes(path) <= WHOLE_BYTES:
-        blocks = list(read_blocks(path, kind, mapping, site))
+        blocks = list(read_blocks(path, kind, mapping, site, limits))
         for block in blocks:
             screen(block, kind)
         return blocks
-    for block in read_blocks(path, kind, mapping, site):
+    for block in read_blocks(path, kind, mapping, site, limits):
         screen(block, kind)
-    return _second_reading(path, kind, mapping, site)
+    return _second_reading(path, kind, mapping, site, limits)
 
 
-def _second_reading(path: Path, kind: Kind, mapping: KindMapping, site: str) -> Iterator[Block]:
+def _second_reading(
+    path: Path, kind: Kind, mapping: KindMapping, site: str, limits: Limits
+) -> Iterator[Block]:
     try:
-        yield from read_blocks(path, kind, mapping, site)
+        yield from read_blocks(path, kind, mapping, site, limits)
     except UnusableFileError as error:
         raise DataRefused(
             f"{path} changed while it was read: {error}", "Run again once it is whole."

@@ -7,6 +7,7 @@ from ingest.keys import Rekeying
 
 UNREADABLE_HARM = "unknown"
 DIGITS = 16  # of a harm's key
+ROW = "row"  # the entity whose id is the place where a row stands
 SCHEMA = pl.Schema(
     {
         "harm_key": pl.String,
@@ -32,6 +33,11 @@ def harm_in_line(line: pl.Expr) -> pl.Expr:
     return line.str.extract(IN_A_LINE)
 
 
+def place_of(batch: str, kind: Kind) -> pl.Expr:
+    """Where a row of a batch stands, in one text, from its `source_file` and `source_row`."""
+    return pl.format(f"{batch}/{kind.name}/{{}}/{{}}", "source_file", "source_row")
+
+
 def harms_among(
     rows: pl.DataFrame, kind: Kind, site: str, batch: str, rekeying: Rekeying
 ) -> pl.DataFrame:
@@ -49,12 +55,12 @@ def harms_among(
         rows = rows.filter(pl.col(column).is_not_null() & (pl.col(column) != "none"))
     code, eye = pl.col(column), pl.col("eye")
     day = pl.col("session_date" if of_session else "onset_date")
-    places = rows.select(pl.format(f"{batch}/{kind.name}/{{}}/{{}}", "source_file", "source_row"))
+    places = rows.select(place_of(batch, kind))
     own_key = pl.col("session_key" if of_session else "event_key").str.head(DIGITS)
     if of_session:
         own_key = own_key + "-" + pl.when(eye.is_in(SINGLE_EYES)).then(eye.str.head(1))
     return rows.with_columns(
-        place_key=rekeying.keys(places.to_series(), site, "row").str.head(DIGITS)
+        place_key=rekeying.keys(places.to_series(), site, ROW).str.head(DIGITS)
     ).select(
         harm_key=pl.coalesce(own_key, "place_key"),
         patient_key="patient_key",

@@ -4,7 +4,6 @@ Everything in it is a name, a word or a choice from a list; nothing is evaluated
 """
 
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,7 +31,7 @@ from ingest.contract import (
 )
 from ingest.raw import folded
 from pipeline.errors import WrongUse, as_sentence, suggestion
-from pipeline.settings import fault_in_words
+from pipeline.settings import fault_in_words, parse_toml
 
 ENCODINGS = {
     "utf-8": "UTF-8",
@@ -87,7 +86,7 @@ def _dates(text: str) -> str:
 def _listed(value: object) -> tuple[str, ...]:
     words = [value] if isinstance(value, str) else value
     if not isinstance(words, list | tuple) or not all(isinstance(w, str) and w for w in words):
-        raise ValueError(f"must be text in quotes or a list of such, not {value!r}")
+        raise ValueError(f"must be text in quotes or a list of such, not {repr(value)[:60]}")
     return tuple(words)
 
 
@@ -233,14 +232,13 @@ def parse_mapping(content: bytes, path: Path) -> SiteMapping:
         WrongUse: it is no TOML, has an unknown key, or contradicts itself; `path` is only named.
     """
     try:
-        sections = tomllib.loads(content.decode("utf-8-sig"))
-        return SiteMapping.model_validate(sections)
+        return SiteMapping.model_validate(parse_toml(content))
     except UnicodeDecodeError as error:
         fault = f"it is not UTF-8 text (byte {error.start + 1})"
-    except tomllib.TOMLDecodeError as error:
-        fault = f"it is no TOML: {error}"
     except ValidationError as error:
         fault = fault_in_words(error.errors()[0], _section_at)
+    except ValueError as error:
+        fault = f"it is no TOML: {error}"
     raise WrongUse(as_sentence(f"{path}: {fault}"), "Correct it and run again.")
 
 

@@ -31,6 +31,7 @@ SAMPLE_BYTES = 1 << 20
 SAMPLE_ROWS = 1000
 TOP_ROWS = 30  # among which the header is looked for
 SHOWN_ROWS = 5
+LONGEST_WORD = 40
 MOST_WORDS = 30  # a column with more is no list of codes
 ENOUGH = 0.95  # of the values
 NO_DAY_IS_LATER = date(9999, 12, 31)
@@ -437,6 +438,7 @@ def _codes(column: Column, values: pl.Series, kind: Kind) -> Iterator[Line]:
     if column.type is not Type.CODE:
         return
     words = sorted(set(values.str.to_lowercase()) - set(column.codes))
+    words = [word for word in words if len(word) <= LONGEST_WORD]  # a longer one is a free text
     if len(words) > MOST_WORDS:
         return
     for word in words:

@@ -20,20 +20,24 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from ingest.applying import fits, plan
+from ingest.applying import fits, plan, refuse_many_columns
 from ingest.contract import Kind
 from ingest.encodings import BOM_BYTES, Bytes, Transcoded, encoding_of
 from ingest.mapping import AS_CONTRACT, DELIMITERS, ENCODINGS, Form, KindMapping
-from ingest.places import place_fault
+from ingest.places import place_fault, size_of
 from ingest.raw import RAGGED, Block, Raw, UnusableFileError
 from ingest.sheets import sheet_blocks
+from pipeline.settings import NO_LOWER, Limits
 
 WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
 BLOCK_BYTES = 4 << 20  # longest row, and about what a block of a longer text holds
 BLOCK_ROWS = 65_536
 HEADER_BYTES = 1 << 20
-MOST_ROWS = 500_000_000
+MOST_ROWS = NO_LOWER.rows
 MOST_BYTES = 64 << 30  # of text, however small it is packed
+MOST_GROUP_BYTES = 2 << 30  # of a Parquet row group, unpacked
+MOST_TIMES = 500  # that a gzip may unpack to of its own length; exports pack to some tenth
+FEW_BYTES = 64 << 20  # up to which no ratio counts
 FIRST_DATA_ROW = 2  # the header is row 1, as a spreadsheet counts
 PARQUET = "Parquet"
 _NO_RAGGED = pl.DataFrame(schema=RAGGED)
@@ -77,9 +81,15 @@ def cells_schema(kind: Kind) -> pl.Schema:
 
 
 def read_blocks(
-    path: Path, kind: Kind, mapping: KindMapping = AS_CONTRACT, site: str = "<site>"
+    path: Path,
+    kind: Kind,
+    mapping: KindMapping = AS_CONTRACT,
+    site: str = "<site>",
+    limits: Limits = NO_LOWER,
 ) -> Iterator[Block]:
     """Read a file in blocks of bounded size, at least one; rows of only empty cells are none.
+
+    `limits` are the group's own; the reader's hold beside them.
 
     Raises:
         UnusableFileError: the file as a whole cannot be used.
@@ -89,8 +99,12 @@ def read_blocks(
     if fault := place_fault(path):
         raise UnusableFileError(fault)
     try:
-        whole = None
+        _refuse_longer(path, limits.file_mb)
+        whole, rows = None, 0
         for raw in read_raw(path, mapping, where, lambda names: fits(names, kind, mapping)):
+            refuse_many_columns(len(raw.names), limits.columns)
+            rows += raw.cells.height + raw.ragged.height
+            _refuse_many_rows(rows, limits.rows)
             whole = whole or plan(raw, kind, mapping, where)
             yield whole.block(raw)
     except NOT_READ as error:
@@ -131,9 +145,11 @@ def _in_words(error: Exception) -> str:
 class _Text(io.RawIOBase):
     """A stream of bytes that must be UTF-8 without NUL; ends its last line where that is open."""
 
-    def __init__(self, source: Bytes, where: str) -> None:
+    def __init__(self, source: Bytes, where: str, packed: int | None = None) -> None:
+        """`packed` is the length of the file where it holds gzip."""
         self._source = source
         self._where = where
+        self._most = MOST_BYTES if packed is None else max(FEW_BYTES, MOST_TIMES * packed)
         self._decoder = codecs.getincrementaldecoder("utf-8")()
         self._ahead = b""
         self._bytes = 0
@@ -163,6 +179,11 @@ class _Text(io.RawIOBase):
         if self._bytes > MOST_BYTES:
             raise UnusableFileError(
                 f"It is longer than {MOST_BYTES:,} bytes of text; export it in several files."
+            )
+        if self._bytes > self._most:
+            raise UnusableFileError(
+                f"It unpacks to more than {MOST_TIMES} times its length, as no export does; export "
+                "it again without packing it."
             )
         self._check(chunk)
         if not chunk and self._line_is_open:
@@ -194,13 +215,15 @@ class _Text(io.RawIOBase):
 def _csv_blocks(
     path: Path, form: Form, where: str, fits: Callable[[list[str]], bool]
 ) -> Iterator[Raw]:
-    with gzip.open(path) if path.name.lower().endswith(".gz") else path.open("rb") as source:
+    packed = path.stat().st_size if path.name.lower().endswith(".gz") else None
+    with path.open("rb") if packed is None else gzip.open(path) as source:
         start = source.peek(BOM_BYTES)
         for beginning, what in NO_TEXT.items():
             if start.startswith(beginning):
                 raise UnusableFileError(what)
         encoding = encoding_of(start[:BOM_BYTES], form, where)
-        text = _Text(source if encoding == "utf-8" else Transcoded(source, encoding, where), where)
+        plain = source if encoding == "utf-8" else Transcoded(source, encoding, where)
+        text = _Text(plain, where, packed)
         start = text.peek(WHOLE_BYTES)
         line = _line(start, form.header_row)
         delimiter = form.delimiter or _delimiter(line, where, fits)
@@ -301,8 +324,17 @@ def _is_parted_by(mark: str, line: str, fits: Callable[[list[str]], bool]) -> bo
 
 
 def _refuse_too_many_rows(next_row: int) -> None:
-    if next_row - FIRST_DATA_ROW > MOST_ROWS:
-        raise UnusableFileError(f"It has more than {MOST_ROWS:,} rows; export it in several files.")
+    _refuse_many_rows(next_row - FIRST_DATA_ROW, MOST_ROWS)
+
+
+def _refuse_many_rows(rows: int, most: int) -> None:
+    if rows > most:
+        raise UnusableFileError(f"It has more than {most:,} rows; export it in several files.")
+
+
+def _refuse_longer(path: Path, megabytes: int) -> None:
+    if size_of(path) > megabytes << 20:
+        raise UnusableFileError(f"It is longer than {megabytes:,} MB; export it in several files.")
 
 
 def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
@@ -315,6 +347,12 @@ def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
 
 def _parquet_blocks(path: Path) -> Iterator[Raw]:
     with pyarrow.parquet.ParquetFile(path) as file:
+        _refuse_many_rows(file.metadata.num_rows, MOST_ROWS)
+        groups = range(file.metadata.num_row_groups)
+        if any(file.metadata.row_group(n).total_byte_size > MOST_GROUP_BYTES for n in groups):
+            raise UnusableFileError(
+                f"A row group of it is longer than {MOST_GROUP_BYTES:,} bytes; export smaller ones."
+            )
         names = tuple(file.schema_arrow.names)
         positions = [str(position) for position in range(len(names))]
         for position, type_ in enumerate(file.schema_arrow.types, start=1):

@@ -5,10 +5,14 @@ reader does not tell, formulas and merged cells, is looked up in the sheet's own
 XML, ISO/IEC 29500-1).
 """
 
+import io
 import re
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 from xml.etree import ElementTree
 
 import fastexcel
@@ -19,11 +23,19 @@ from ingest.raw import RAGGED, Raw, UnusableFileError
 
 MOST_BYTES = 512 << 20  # that a sheet and its texts may unpack to
 CHUNK_BYTES = 1 << 20
-LONGEST_TAG = 256
+LONGEST_TAG = 512  # with bounds to all that repeats, so that no sheet makes a search slow
 BLOCK_ROWS = 65_536
 MIDNIGHT = r"^(\d{4}-\d{2}-\d{2}) 00:00:00$"
-CELL = re.compile(rb'<(?:\w+:)?c [^>]*?\br="([A-Z]+)(\d+)"[^>]*>\s*<(?:\w+:)?f[ >/]')
-MERGED = re.compile(rb'<(?:\w+:)?mergeCell [^>]*?\bref="([A-Z]+\d+:[A-Z]+(\d+))"')
+CELL = re.compile(
+    rb'<(?:\w{1,16}:)?c [^<>]{0,200}?\br="([A-Z]{1,3})(\d{1,7})"[^<>]{0,200}>\s{0,16}'
+    rb"<(?:\w{1,16}:)?f[ >/]"
+)
+MERGED = re.compile(
+    rb'<(?:\w{1,16}:)?mergeCell [^<>]{0,200}?\bref="([A-Z]{1,3}\d{1,7}:[A-Z]{1,3}(\d{1,7}))"'
+)
+LOCAL_HEADER = struct.Struct(
+    "<26xHH"
+)  # of a part of a package: lengths of its name and extra field
 RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 
 
@@ -34,6 +46,7 @@ def sheet_blocks(path: Path, form: Form, where: str) -> Iterator[Raw]:
         UnusableFileError: it is no workbook, too large, has merged cells, or several sheets of
             which the mapping names none.
     """
+    _refuse_large(path)
     try:
         workbook = fastexcel.read_excel(path)
         name = _sheet(workbook.sheet_names, form, where)
@@ -46,9 +59,7 @@ def sheet_blocks(path: Path, form: Form, where: str) -> Iterator[Raw]:
         sheet = workbook.load_sheet(name, header_row=None, skip_rows=0, dtypes="string")
         whole = pl.DataFrame(sheet.to_arrow())
     except fastexcel.FastExcelError:
-        raise UnusableFileError(
-            "It cannot be read as an XLSX workbook; save it again, or as CSV in UTF-8."
-        ) from None
+        raise _no_workbook() from None
     if whole.height < form.header_row:
         raise UnusableFileError(
             f"The sheet has no row {form.header_row}, its header; export it again, or say another "
@@ -95,7 +106,6 @@ def _sheet(names: list[str], form: Form, where: str) -> str:
 def _marks(path: Path, position: int) -> tuple[list[tuple[int, str]], list[tuple[str, int]]]:
     """Rows with a formula and its cell; merged cells and their last row."""
     with zipfile.ZipFile(path) as parts:
-        _refuse_large(parts)
         formulas, merged = [], []
         with parts.open(_part(parts, position)) as xml:
             kept = b""
@@ -107,27 +117,78 @@ def _marks(path: Path, position: int) -> tuple[list[tuple[int, str]], list[tuple
     return list(dict.fromkeys(formulas)), list(dict.fromkeys(merged))
 
 
-def _refuse_large(parts: zipfile.ZipFile) -> None:
-    unpacked = sum(part.file_size for part in parts.infolist())
-    if unpacked > MOST_BYTES:
-        raise UnusableFileError(
-            f"It unpacks to {unpacked >> 20} MB, over {MOST_BYTES >> 20}; export it as CSV."
-        )
+def _refuse_large(path: Path) -> None:
+    """Refuse a package before anything reads it whole: by what it unpacks to, not by what it says.
+
+    Raises:
+        UnusableFileError: it is no package, holds too much, or is packed as no workbook is.
+    """
+    left = MOST_BYTES
+    try:
+        with zipfile.ZipFile(path) as parts, path.open("rb") as file:
+            for part in parts.infolist():
+                left -= _unpacked_bytes(file, part, left)
+                if left < 0:
+                    raise UnusableFileError(
+                        f"It unpacks to more than {MOST_BYTES >> 20} MB; export it as CSV."
+                    )
+    except (zipfile.BadZipFile, struct.error, zlib.error, NotImplementedError):
+        raise _no_workbook() from None
+
+
+def _unpacked_bytes(file: BinaryIO, part: zipfile.ZipInfo, limit: int) -> int:
+    """How long a part of a package is, whatever its header says; no further than over the limit."""
+    if part.compress_type == zipfile.ZIP_STORED:
+        return part.compress_size
+    if part.compress_type != zipfile.ZIP_DEFLATED:
+        raise _no_workbook()
+    file.seek(part.header_offset)
+    name, extra = LOCAL_HEADER.unpack(file.read(LOCAL_HEADER.size))
+    file.seek(name + extra, io.SEEK_CUR)
+    unpacking, length, packed = zlib.decompressobj(-zlib.MAX_WBITS), 0, part.compress_size
+    while not unpacking.eof and length <= limit:
+        chunk = unpacking.unconsumed_tail
+        if not chunk:
+            chunk = file.read(min(CHUNK_BYTES, packed))
+            packed -= len(chunk)
+        if not chunk:
+            break
+        length += len(unpacking.decompress(chunk, CHUNK_BYTES))
+    return length
+
+
+def _xml(parts: zipfile.ZipFile, name: str) -> ElementTree.Element:
+    """A part of the package as XML, unless it defines words of its own, as no workbook does.
+
+    Raises:
+        UnusableFileError: it does, or it is not UTF-8.
+    """
+    try:
+        text = parts.read(name).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise _no_workbook() from None
+    if "<!DOCTYPE" in text or "<!ENTITY" in text:
+        raise _no_workbook()
+    return ElementTree.fromstring(text)  # noqa: S314  # nothing is left to expand
+
+
+def _no_workbook() -> UnusableFileError:
+    return UnusableFileError(
+        "It cannot be read as an XLSX workbook; save it again, or as CSV in UTF-8."
+    )
 
 
 def _part(parts: zipfile.ZipFile, position: int) -> str:
     """Where in the package a sheet lies."""
     try:
-        book = ElementTree.fromstring(parts.read("xl/workbook.xml"))  # noqa: S314  # expat 2.4.1 on
-        links = ElementTree.fromstring(parts.read("xl/_rels/workbook.xml.rels"))  # noqa: S314
+        book = _xml(parts, "xl/workbook.xml")
+        links = _xml(parts, "xl/_rels/workbook.xml.rels")
         sheets = [node for node in book.iter() if node.tag.endswith("}sheet")]
         target = {node.get("Id"): node.get("Target") or "" for node in links}[
             sheets[position].get(RELATION)
         ]
         part = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
         parts.getinfo(part)
-    except (KeyError, IndexError, ElementTree.ParseError):
-        raise UnusableFileError(
-            "It cannot be read as an XLSX workbook; save it again, or as CSV in UTF-8."
-        ) from None
+    except (KeyError, IndexError, ValueError, ElementTree.ParseError):
+        raise _no_workbook() from None
     return part

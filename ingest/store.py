@@ -4,7 +4,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
@@ -19,7 +19,9 @@ from ingest.contract import contract_version
 from ingest.keys import fingerprint
 from ingest.mapping import SiteMapping, parse_mapping
 from ingest.places import cannot_be_read, place_fault
+from pipeline.durable import Step, durable_step
 from pipeline.errors import WrongUse, as_sentence, suggestion
+from pipeline.settings import read_at_most
 from pipeline.workspace import Workspace
 
 ACCOUNT = "lidcohort.account"  # the key under which a file's footer keeps its unit's account
@@ -29,11 +31,13 @@ SCRATCH = ".scratch-"  # beginning of a folder of rows that are being checked
 
 
 def run_digest(workspace: Workspace) -> bytes:
-    """What every unit of a run depends on beside its own files: rules, protocols, key."""
+    """What every unit of a run depends on beside its own files: rules, settings, key."""
     return _hash(
         contract_version().encode(),
         rules_version(),
         json.dumps(workspace.settings.protocol_codes).encode(),
+        json.dumps(sorted(workspace.settings.privacy.leave_out)).encode(),
+        workspace.settings.limits.model_dump_json().encode(),
         fingerprint(workspace.key).encode(),
     )
 
@@ -63,7 +67,7 @@ def unit_digest(
 def mapping_bytes(workspace: Workspace, site: str) -> bytes:
     """A site's mapping file; nothing where it has none."""
     path = _mapping_file(workspace, site)
-    return path.read_bytes() if path.is_file() else b""
+    return read_at_most(path) if path.is_file() else b""
 
 
 def read_mapping(workspace: Workspace, site: str) -> tuple[bytes, SiteMapping]:
@@ -95,7 +99,9 @@ def refuse_mappings_of_no_site(workspace: Workspace) -> None:
             )
 
 
-def write_parquet(frame: pl.LazyFrame, path: Path, account: Mapping[str, Any]) -> None:
+def write_parquet(
+    frame: pl.LazyFrame, path: Path, account: Mapping[str, Any], step: Step = Step.ACCEPTED
+) -> None:
     """Write a frame so that `path` is either absent or whole, whenever the run is killed.
 
     The folder is not synced: a name lost with the power costs reading the unit again.
@@ -109,6 +115,7 @@ def write_parquet(frame: pl.LazyFrame, path: Path, account: Mapping[str, Any]) -
             metadata={ACCOUNT: json.dumps(account)},
             sync_on_close="data",
         )
+        durable_step(step)
         partial.rename(path)
     except BaseException:
         partial.unlink(missing_ok=True)
@@ -132,12 +139,23 @@ def scratch_folder(workspace: Workspace) -> Iterator[Path]:
         yield Path(folder)
 
 
+def retire(workspace: Workspace, kept: Collection[str]) -> None:
+    """Remove every stored file but those of units to keep, by digest: another is read again."""
+    for store in (workspace.accepted, workspace.quarantine):
+        for path in store.glob("*/*/*.parquet"):
+            if path.stem not in kept:
+                durable_step(Step.RETIRE)
+                path.unlink()
+
+
 def remove_leftovers(workspace: Workspace) -> None:
     """Remove what a killed run left in the stores."""
     for folder in workspace.accepted.glob(f"{SCRATCH}*"):
+        durable_step(Step.LEFTOVER)
         shutil.rmtree(folder)
     for store in (workspace.accepted, workspace.quarantine):
         for partial in store.glob(f"*/*/*{PARTIAL}"):
+            durable_step(Step.LEFTOVER)
             partial.unlink()
 
 

@@ -11,6 +11,7 @@ from ingest.gathering import is_large
 from ingest.keys import Rekeying
 from ingest.mapping import SiteMapping
 from ingest.store import read_account, scratch_folder, write_parquet
+from pipeline.durable import Step
 from pipeline.errors import DataRefused
 from pipeline.workspace import Workspace
 
@@ -50,8 +51,13 @@ def ingest_unit(
     account = _stored_account(accepted, quarantine)
     cached = account is not None
     if account is None:
+        settings = workspace.settings
         judge = Judge(
-            export.kind, export.batch.last_day, workspace.settings.protocol_codes, forgotten
+            export.kind,
+            export.batch.last_day,
+            settings.protocol_codes,
+            forgotten,
+            settings.privacy.leave_out,
         )
         account = _check_and_store(
             export, judge, accepted, quarantine, workspace, mapping, rekeying
@@ -93,7 +99,7 @@ def _check_and_store(
         checked = check_unit(export, judge, mapping.of(export.kind), rekeying, scratch)
         prove_conservation(export, checked.account)
         if checked.refused is not None:
-            write_parquet(checked.refused, quarantine, {})
+            write_parquet(checked.refused, quarantine, {}, Step.QUARANTINE)
         write_parquet(checked.accepted, accepted, checked.account)
     return checked.account
 

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from pipeline.durable import Step
 from pipeline.files import write_whole
 from pipeline.workspace import Workspace
 
@@ -42,4 +43,5 @@ def read_withdrawn(workspace: Workspace) -> tuple[Withdrawal, ...]:
 def write_withdrawn(workspace: Workspace, withdrawn: Iterable[Withdrawal]) -> None:
     """Keep the list, whole or as it was before."""
     kept = [asdict(withdrawal) for withdrawal in sorted(withdrawn, key=lambda one: one.place)]
-    write_whole(workspace.withdrawn, json.dumps(kept, indent=2) + "\n", mode=0o600)
+    content = json.dumps(kept, indent=2) + "\n"
+    write_whole(workspace.withdrawn, content, mode=0o600, step=Step.WITHDRAWN)

@@ -12,6 +12,7 @@ from typing import Any
 from dbt.adapters.duckdb.connections import DuckDBConnectionManager
 from dbt.cli.main import dbtRunner, dbtRunnerResult
 
+from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 PROJECT = Path(__file__).parent
@@ -53,6 +54,7 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     Raises:
         BuildFailed: a model or a test failed.
     """
+    durable_step(Step.BUILD)
     release.warehouse.unlink(missing_ok=True)
     # A log beside a replaced file would be replayed into the new one.
     release.warehouse.with_name(release.warehouse.name + ".wal").unlink(missing_ok=True)
@@ -67,7 +69,6 @@ def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = No
     Raises:
         BuildFailed: a model or a test failed, or dbt could not start.
     """
-    callbacks = [_counting(on_progress)] if on_progress else []
     with tempfile.TemporaryDirectory(prefix="lidcohort-dbt-") as scratch, _environment(release):
         arguments = [
             *("--log-level", "none", "--log-level-file", "none", "--no-print", "--quiet"),
@@ -78,23 +79,24 @@ def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = No
             *("--vars", json.dumps(variables(release))),
         ]
         try:
-            result = dbtRunner(callbacks=callbacks).invoke(arguments)
+            result = dbtRunner(callbacks=[_counting(on_progress)]).invoke(arguments)
         finally:
             DuckDBConnectionManager.close_all_connections()  # type: ignore[no-untyped-call]
     return _report(result)
 
 
 def variables(release: Release) -> dict[str, Any]:
-    """What the models may read with `var(...)`: the numbers of group.toml and the as-of date."""
+    """What the models may read with `var(...)`: numbers of group.toml, and the as-of date."""
     settings = release.settings
     return {
         **settings.numbers.model_dump(),
         "as_of": release.as_of.isoformat(),
         "reference_protocol": settings.group.reference_protocol,
+        "hide_counts_below": settings.privacy.hide_counts_below,
     }
 
 
-def _counting(on_progress: OnProgress) -> Callable[[Any], None]:
+def _counting(on_progress: OnProgress | None) -> Callable[[Any], None]:
     """A listener to dbt's events that counts its nodes as they finish."""
     done = total = 0
 
@@ -104,7 +106,9 @@ def _counting(on_progress: OnProgress) -> Callable[[Any], None]:
             total = event.data.node_count
         elif event.info.name == "NodeFinished":
             done += 1
-            on_progress(done, total)
+            if on_progress:
+                on_progress(done, total)
+            durable_step(Step.MODEL)
 
     return listen
 

@@ -5,6 +5,7 @@ import shutil
 from pathlib import Path
 
 from ingest.data_package import write_contract
+from pipeline.durable import Step
 from pipeline.errors import WrongUse
 from pipeline.files import write_whole
 from pipeline.lock import hold
@@ -42,7 +43,7 @@ def new_workspace(root: Path) -> Answer:
     if not (root / "exports").exists():
         for site in read_settings(EXAMPLE_SETTINGS).site_codes:
             (root / "exports" / site).mkdir(parents=True)
-    write_whole(settings, EXAMPLE_SETTINGS.read_text("utf-8"))
+    write_whole(settings, EXAMPLE_SETTINGS.read_text("utf-8"), step=Step.SETTINGS)
     return Answer(
         f"Made {root} a workspace.\n"
         f"Keep {key} safe and secret: with another key every patient becomes a new one.\n"
@@ -99,4 +100,4 @@ def _is_used(root: Path) -> bool:
 
 
 def _write_key(root: Path, key: str) -> None:
-    write_whole(key_file(root), f"{key}\n", mode=0o600)
+    write_whole(key_file(root), f"{key}\n", mode=0o600, step=Step.KEY)

@@ -14,6 +14,7 @@ import typer
 
 from pipeline import standing
 from pipeline.errors import WrongUse, as_sentence, in_words
+from pipeline.files import for_the_owner_only
 from pipeline.history import recorded
 from pipeline.interruption import behind, heed_no_more, raise_if_interrupted
 from pipeline.lock import hold
@@ -44,10 +45,12 @@ def obey(arguments: Sequence[str]) -> int:
     voice = Voice(quiet="--quiet" in arguments, as_json="--json" in arguments)
     debugging = os.environ.get(DEBUG_VARIABLE) == "1"
     try:
-        with nullcontext() if debugging else _libraries_silent():
+        with for_the_owner_only(), nullcontext() if debugging else _libraries_silent():
             job = _read(arguments)
-            if job is not None:
-                voice.answer(job(voice))
+            if job is None:
+                return 0
+            answer = job(voice)
+            voice.answer(answer)
     except BaseException as error:
         heed_no_more()
         if debugging:
@@ -55,7 +58,7 @@ def obey(arguments: Sequence[str]) -> int:
         failure = in_words(behind(error))
         voice.fail(failure)
         return failure.exit_status
-    return 0
+    return answer.exit_status
 
 
 @contextmanager
@@ -211,6 +214,110 @@ def forget_patient(
     return job
 
 
+@app.command("reveal")
+def reveal_list(
+    keys: Annotated[
+        Path, typer.Argument(metavar="LIST", help="A CSV file with a column patient_key.")
+    ],
+    site: Annotated[str, typer.Option(metavar="SITE", help="The clinic whose list it is.")],
+    workspace: WorkspaceFolder = HERE,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Where to write it, if not beside the workspace."),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over the file that is there.")
+    ] = False,
+) -> Job:
+    """Write a list of patients' keys again, with the clinic's own numbers."""
+
+    def job(voice: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        with hold(opened.lock), recorded(opened, "reveal", voice) as record:
+            from pipeline.revealing import reveal
+
+            return reveal(opened, site, keys, out, voice, record, replace=replace)
+
+    return job
+
+
+@app.command("pack")
+def pack_month(
+    month: Annotated[str, typer.Option(metavar="YYYY-MM", help="The month, like 2025-06.")],
+    workspace: WorkspaceFolder = HERE,
+    site: Annotated[
+        str | None, typer.Option(metavar="SITE", help="One clinic, if not all of them.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Where to write, if not beside the workspace."),
+    ] = None,
+) -> Job:
+    """Print each clinic's month as one PDF; needs an installed Chromium or Chrome."""
+
+    def job(voice: Voice) -> Answer:
+        raise_if_interrupted()
+        from pipeline.packing import pack
+
+        return pack(workspace, month, site, out, voice)
+
+    return job
+
+
+@app.command("rollback")
+def rollback_to(
+    release: Annotated[
+        str | None, typer.Argument(help="Its name; else the one made before the current one.")
+    ] = None,
+    workspace: WorkspaceFolder = HERE,
+) -> Job:
+    """Have people read an older release again."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            opened = Workspace.open(workspace)
+            with hold(opened.lock), recorded(opened, "rollback", voice) as record:
+                from pipeline.rollback import roll_back
+
+                return roll_back(opened, release, voice, record)
+
+    return job
+
+
+@app.command()
+def verify(
+    release: Annotated[str | None, typer.Argument(help="Its name; else the current one.")] = None,
+    workspace: WorkspaceFolder = HERE,
+) -> Job:
+    """Prove a release against its manifest, to the byte."""
+
+    def job(voice: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        from pipeline.verifying import verify as prove
+
+        return prove(opened, release, voice)
+
+    return job
+
+
+@app.command("rekey")
+def rekey_group(workspace: WorkspaceFolder = HERE) -> Job:
+    """Give the group a new secret key, and make everything again with it."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            opened = Workspace.open(workspace)
+            with hold(opened.lock), recorded(opened, "rekey", voice) as record:
+                from pipeline.rekeying import rekey
+                from pipeline.run import run_job
+
+                return rekey(opened, run_job, voice, record)
+
+    return job
+
+
 @app.command()
 def status(workspace: WorkspaceFolder = HERE) -> Job:
     """Say what is published, what is waiting, and what failed last."""
@@ -221,6 +328,25 @@ def status(workspace: WorkspaceFolder = HERE) -> Job:
         from pipeline.status import status_of
 
         return status_of(opened)
+
+    return job
+
+
+@app.command("audit")
+def audit_release(
+    release: Annotated[
+        str | None, typer.Argument(help="A release by its name; the current one if left out.")
+    ] = None,
+    workspace: WorkspaceFolder = HERE,
+) -> Job:
+    """Say what of a release could single out a patient, and the setting that cures it."""
+
+    def job(_: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        from pipeline.audit import audit
+
+        return audit(opened, release)
 
     return job
 

@@ -20,6 +20,7 @@ from ingest.forgotten import (
 from ingest.keys import Rekeying
 from ingest.store import remove_leftovers
 from ingest.withdrawn import Withdrawal, read_withdrawn, write_withdrawn
+from pipeline.durable import Step, durable_step
 from pipeline.files import write_whole
 from pipeline.workspace import Workspace
 
@@ -82,7 +83,7 @@ def erase_traces(workspace: Workspace, names: Iterable[str]) -> None:
     record = workspace.history.read_text("utf-8")
     named = re.compile("|".join(f"(?:{name})[0-9a-f]*" for name in sorted(names)))
     if (erased := named.sub(TRACE, record)) != record:
-        write_whole(workspace.history, erased)
+        write_whole(workspace.history, erased, step=Step.ERASED_RECORD)
 
 
 def erase_from_withdrawn(workspace: Workspace, forgotten: Forgotten) -> None:
@@ -99,6 +100,7 @@ def empty_stores(workspace: Workspace, sites: Iterable[str]) -> None:
     for site in sites:
         for store in (workspace.accepted, workspace.quarantine):
             for folder in sorted(store.glob(f"*/{site}")):
+                durable_step(Step.EMPTIED_STORE)
                 shutil.rmtree(folder)
 
 

@@ -38,6 +38,12 @@ class DataRefused(LidcohortError):
     exit_status = 3
 
 
+class ReleaseDamaged(LidcohortError):
+    """A release is not as its manifest says, or has none."""
+
+    exit_status = 5
+
+
 class WorkspaceBusy(LidcohortError):
     """Another run holds the workspace."""
 
@@ -54,6 +60,11 @@ def disk_is_full(error: BaseException) -> bool:
         getattr(cause, "errno", None) == errno.ENOSPC or FULL_DISK in str(cause)
         for cause in _causes(error)
     )
+
+
+def machine_failed(error: BaseException) -> bool:
+    """Whether the disk is behind an error, or whatever else is no fault of data or program."""
+    return disk_is_full(error) or any(isinstance(cause, OSError) for cause in _causes(error))
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:
@@ -101,6 +112,11 @@ def in_words(error: BaseException, log: str = NO_RECORD) -> LidcohortError:
     if isinstance(error, OSError) and error.filename is not None:
         return LidcohortError(
             f"{error.filename}: {error.strerror}.", "See that it can be read and written."
+        )
+    if isinstance(error, OSError) and error.errno is not None:
+        return LidcohortError(
+            f"The system could not read or write: {error.strerror}.",
+            "See that the disk is sound and may be written, then run again.",
         )
     return LidcohortError(
         f"Something went wrong that should not: {type(error).__name__}.",

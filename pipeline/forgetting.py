@@ -13,12 +13,15 @@ from typing import TypeAlias
 from ingest import IngestReport
 from ingest.forgotten import Forgotten, read_forgotten, write_forgotten
 from ingest.store import scratch_folder
-from pipeline import erasing
+from pipeline import erasing, rollback
 from pipeline import release as releases
-from pipeline.errors import LidcohortError, WrongUse, disk_is_full, in_short, in_words
+from pipeline.durable import Step
+from pipeline.errors import LidcohortError, WrongUse, in_short, in_words, machine_failed
 from pipeline.files import private_folder
 from pipeline.history import Run
 from pipeline.interruption import was_interrupted
+from pipeline.published import taken_in
+from pipeline.rekeying import refuse_half_rekeyed, with_lists_rekeyed
 from pipeline.release import Candidate
 from pipeline.remaining import remaining
 from pipeline.settings import Settings
@@ -59,6 +62,8 @@ def forget(workspace: Workspace, patient: str, make: Make, voice: Voice, run: Ru
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
     releases.refuse_another_key(workspace)
+    refuse_half_rekeyed(workspace)
+    workspace = with_lists_rekeyed(workspace)
     with voice.stage("forget"):
         erasing.put_on_the_list(workspace, site, own_id)
     erasure = _erase(workspace, make, voice)
@@ -114,12 +119,12 @@ def _erase(workspace: Workspace, make: Make, voice: Voice) -> Erasure:
         try:
             made_again = _make_again(workspace, published, forgotten, named, make, voice)
         except Exception as error:
-            if was_interrupted() or disk_is_full(error):
+            if was_interrupted() or machine_failed(error):
                 raise
             failure = in_words(error)
-            workspace.current.unlink()
+            releases.unpublish(workspace)
     for root in held:
-        releases.remove(root)
+        releases.remove(root, Step.ERASED_RELEASE)
     write_forgotten(workspace, replace(forgotten, unfinished=()))
     return Erasure(
         max(held.values(), default=0),
@@ -149,9 +154,10 @@ def _make_again(
     as_it_was = replace(workspace, settings=settings.model_copy(update={"settled_harm": harms}))
     with scratch_folder(workspace) as scratch:
         report = remaining(root, manifest, forgotten, scratch)
-        candidate = releases.candidate(as_it_was, report)
+        candidate = releases.candidate(as_it_was, report, taken_in(root / "inputs"))
         if not candidate.is_complete:
             make(as_it_was, candidate, report, voice)
+    rollback.carry_over(workspace, candidate.release)
     releases.switch(workspace, candidate.release)
     return candidate.release.name
 

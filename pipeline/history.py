@@ -14,12 +14,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import IO, Any
 
+from pipeline.durable import Step, durable_step
 from pipeline.errors import DataRefused, LidcohortError, in_words
+from pipeline.files import write_whole
 from pipeline.interruption import behind, heed_no_more
 from pipeline.voice import Voice
 from pipeline.workspace import Workspace
 
-STAGES_THAT_SEE_EXPORTS = frozenset({"ingest", "forget"})
+STAGES_THAT_SEE_EXPORTS = frozenset({"ingest", "forget", "reveal"})
+COMMANDS_THAT_CHANGE_NOTHING = frozenset({"reveal"})  # so the run before them still is the last
+KEPT_RECORDS = 1000
 ENDED_BADLY = frozenset({"failed", "interrupted", "refused"})
 
 
@@ -70,14 +74,25 @@ def recorded(workspace: Workspace, command: str, voice: Voice) -> Iterator[Run]:
 
 
 def last_failure(workspace: Workspace) -> dict[str, Any] | None:
-    """The newest run's record if it ended badly."""
+    """The newest run's record if it ended badly; whatever only read the workspace is no run."""
     if not workspace.history.is_file():
         return None
     newest: dict[str, Any] = {}
     for line in workspace.history.read_text("utf-8").splitlines():
         with suppress(ValueError):  # a line torn by a full disk tells nothing
-            newest = json.loads(line)
+            record = json.loads(line)
+            if record.get("command") not in COMMANDS_THAT_CHANGE_NOTHING:
+                newest = record
     return newest if newest.get("outcome") in ENDED_BADLY else None
+
+
+def shorten(workspace: Workspace) -> None:
+    """Keep the newest records only."""
+    if not workspace.history.is_file():
+        return
+    lines = workspace.history.read_text("utf-8").splitlines(keepends=True)
+    if len(lines) > KEPT_RECORDS:
+        write_whole(workspace.history, "".join(lines[-KEPT_RECORDS:]), step=Step.SHORTENED_RECORD)
 
 
 def _outcome(error: BaseException) -> str:
@@ -87,6 +102,7 @@ def _outcome(error: BaseException) -> str:
 
 
 def _append(workspace: Workspace, record: dict[str, Any]) -> None:
+    durable_step(Step.RECORD)
     with workspace.history.open("a+b") as file:
         is_torn = file.tell() > 0 and not _ends_a_line(file)
         line = ("\n" if is_torn else "") + json.dumps(record, ensure_ascii=False) + "\n"

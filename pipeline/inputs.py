@@ -7,7 +7,9 @@ import polars as pl
 
 from ingest import IngestReport
 from ingest.contract import KINDS
+from pipeline.durable import Step, durable_step
 from pipeline.files import link_or_copy
+from pipeline.published import Published, units_frame
 from pipeline.settings import Settings
 from pipeline.workspace import Release
 
@@ -34,8 +36,10 @@ _PROTOCOLS = pl.Schema(
 _SETTLED_HARMS = pl.Schema({"site": _TEXT, "harm": _TEXT, "decision": _TEXT, "decided_on": _DAY})
 
 
-def assemble(release: Release, report: IngestReport) -> None:
-    """Lay out a release's own inputs: what was accepted and refused, settings, and counts."""
+def assemble(release: Release, report: IngestReport, published: Published | None = None) -> None:
+    """Lay out a release's own inputs: what was accepted and refused, settings, counts, and what
+    people read before; nothing where `published` is not given.
+    """
     for unit in report.units:
         place = Path(unit.kind) / f"site={unit.site}" / f"batch={unit.batch}"
         link_or_copy(unit.accepted, release.inputs / place / f"{unit.digest}.parquet")
@@ -49,8 +53,19 @@ def assemble(release: Release, report: IngestReport) -> None:
     for name, frame in _setting_frames(release.settings).items():
         _write(frame, release.inputs / "settings" / f"{name}.parquet")
     _write(report.batches, release.inputs / "settings" / "batches.parquet")
+    _write(units_frame(units_told(report)), release.inputs / "settings" / "units.parquet")
+    for name, frame in (published or Published()).frames.items():
+        _write(frame, release.inputs / "published" / f"{name}.parquet")
     for name, frame in arrivals(report).items():
         _write(frame, release.inputs / "quality" / f"{name}.parquet")
+
+
+def units_told(report: IngestReport) -> list[dict[str, str]]:
+    """What was read, as the manifest lists it."""
+    return [
+        {"site": unit.site, "batch": unit.batch, "kind": unit.kind, "digest": unit.digest}
+        for unit in report.units
+    ]
 
 
 def arrivals(report: IngestReport) -> dict[str, pl.DataFrame]:
@@ -99,4 +114,5 @@ def _fixed(number: float) -> Decimal:
 
 def _write(frame: pl.DataFrame, path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
+    durable_step(Step.INPUTS)
     frame.write_parquet(path)

@@ -4,13 +4,19 @@ import fcntl
 import json
 import os
 import socket
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import IO
 
+from pipeline.durable import Step, durable_step
 from pipeline.errors import WorkspaceBusy
+
+A_LOOK_SECONDS = 1.0  # longer than `holder` takes to look, shorter than any run
+BETWEEN_TRIES_SECONDS = 0.02
 
 
 @dataclass(frozen=True)
@@ -37,14 +43,12 @@ def hold(lock: Path) -> Iterator[None]:
         WorkspaceBusy: another run holds it.
     """
     with lock.open("a+", encoding="utf-8") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
+        if not _taken(file):
             who = _named(lock, is_running=True) or f"it has not named itself in {lock} yet"
             raise WorkspaceBusy(
                 f"Another run holds this workspace: {who}.",
                 "Wait until it is done, or end it, then run again.",
-            ) from None
+            )
         try:
             _name_holder(lock)
             yield
@@ -64,7 +68,22 @@ def holder(lock: Path) -> Holder | None:
         return _named(lock, is_running=False)
 
 
+def _taken(file: IO[str]) -> bool:
+    """Whether the lock is ours now; who only looks at it, as `status` does, soon lets go."""
+    until = time.monotonic() + A_LOOK_SECONDS
+    while True:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() >= until:
+                return False
+            time.sleep(BETWEEN_TRIES_SECONDS)
+        else:
+            return True
+
+
 def _name_holder(lock: Path) -> None:
+    durable_step(Step.LOCK)
     holder = {
         "pid": os.getpid(),
         "host": socket.gethostname(),

@@ -5,6 +5,7 @@ from pathlib import Path
 from ingest.batches import kind_of
 from ingest.contract import KINDS_BY_NAME, Kind
 from ingest.proposing import propose
+from pipeline.durable import Step
 from pipeline.errors import WrongUse, as_sentence, suggestion
 from pipeline.files import write_whole
 from pipeline.settings import read_settings
@@ -40,7 +41,7 @@ def propose_mapping(
     if not write:
         return Answer(f"{proposal.text}\n{preview}", told)
     mapping.parent.mkdir(exist_ok=True)
-    write_whole(mapping, proposal.text)
+    write_whole(mapping, proposal.text, step=Step.MAPPING)
     return Answer(
         f"{proposal.preview}\n\nWrote the proposal to {mapping}.\n"
         "Next: look at each of its lines, correct it, then `lidcohort check`.",

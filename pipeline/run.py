@@ -10,9 +10,11 @@ import polars as pl
 from dashboards import publish
 from expectations import Gate, GateReport, GateResult, check, record
 from ingest import IngestReport, ingest
+from ingest.store import retire
 from models.build import BuildFailed, build
-from pipeline import inputs
+from pipeline import history, inputs, rollback
 from pipeline import release as releases
+from pipeline.durable import Step, durable_step
 from pipeline.errors import (
     DataRefused,
     LidcohortError,
@@ -25,7 +27,10 @@ from pipeline.files import private_folder
 from pipeline.forgetting import finish_forgetting
 from pipeline.history import Run
 from pipeline.interruption import heed_no_more, was_interrupted
-from pipeline.release import Candidate
+from pipeline.rekeying import finish as finish_rekeying
+from pipeline.rekeying import with_lists_rekeyed
+from pipeline.release import Candidate, Pruned
+from pipeline.rollback import Rollback
 from pipeline.standing import current
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
@@ -48,10 +53,16 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: whatever went wrong; `current` is then as it was.
     """
+    workspace = with_lists_rekeyed(workspace)
     finish_forgetting(workspace, make_release, voice)
     report = _take_in(workspace, voice)
     candidate = releases.candidate(workspace, report)
     release, run.release = candidate.release, candidate.release.name
+    rolled_back = rollback.in_force(workspace)
+    if rolled_back and candidate.is_complete and release.name in rolled_back.aside:
+        run.release, run.outcome = rolled_back.read, "set_aside"
+        _tidy(workspace, voice)
+        return _still_set_aside(workspace, release, rolled_back)
     if candidate.is_complete:
         is_read = current(workspace.root) == release.root
         outcome = "nothing_new" if is_read else "current_again"
@@ -61,9 +72,16 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     heed_no_more()
     releases.switch(workspace, release)
     run.outcome = outcome
-    releases.prune(workspace)
-    releases.sweep(workspace)
-    return _published(workspace, release, report, outcome)
+    if outcome != "nothing_new" or not rolled_back:
+        rollback.end(workspace)
+    if rolled_back and outcome != "nothing_new":
+        voice.warn(
+            f"This ends the rollback to {rolled_back.read} of {rolled_back.since}: exports, "
+            "settings or the program have changed since."
+        )
+    finish_rekeying(workspace)
+    pruned = _tidy(workspace, voice)
+    return _published(workspace, release, report, outcome, pruned)
 
 
 def make_release(
@@ -76,7 +94,7 @@ def make_release(
     """
     release = candidate.release
     with _kept_if_it_fails(release, voice) as gates:
-        _assemble(workspace, release, report, voice)
+        _assemble(workspace, candidate, report, voice)
         _pass_gate(release, Gate.ARRIVAL, gates, voice, _why_refused(report))
         _build(release, voice)
         _pass_gate(release, Gate.BUILT, gates, voice)
@@ -90,12 +108,14 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: as `run_job`.
     """
+    workspace = with_lists_rekeyed(workspace)
     report = _take_in(workspace, voice)
-    release = releases.candidate(workspace, report).release
+    candidate = releases.candidate(workspace, report)
+    release = candidate.release
     trial = replace(release, root=release.root.with_name(f"{release.name}-check"))
     run.release = trial.name
     with _kept_if_it_fails(trial, voice) as gates:
-        _assemble(workspace, trial, report, voice)
+        _assemble(workspace, replace(candidate, release=trial), report, voice)
         _pass_gate(trial, Gate.ARRIVAL, gates, voice, _why_refused(report))
     releases.remove(trial.root)
     run.outcome = "checked"
@@ -135,11 +155,14 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     return report
 
 
-def _assemble(workspace: Workspace, release: Release, report: IngestReport, voice: Voice) -> None:
+def _assemble(
+    workspace: Workspace, candidate: Candidate, report: IngestReport, voice: Voice
+) -> None:
     with voice.stage("inputs") as stage:
         releases.sweep(workspace)
-        private_folder(release.root)
-        inputs.assemble(release, report)
+        durable_step(Step.CANDIDATE)
+        private_folder(candidate.release.root)
+        inputs.assemble(candidate.release, report, candidate.published)
         stage.counts = {"units": len(report.units)}
 
 
@@ -197,6 +220,22 @@ def _finish(candidate: Candidate, gates: list[GateReport], voice: Voice) -> None
         stage.counts = {"tables": len(rows), "rows": sum(rows.values())}
 
 
+def _tidy(workspace: Workspace, voice: Voice) -> Pruned:
+    """Remove what is too old or half done; what cannot be is left to the next run."""
+    try:
+        releases.sweep(workspace)
+        pruned = releases.prune(workspace)
+        retire(workspace, releases.units_kept(workspace))
+        history.shorten(workspace)
+        return pruned
+    except OSError as error:
+        failure = in_words(error)
+        voice.warn(
+            f"What is too old could not be removed: {failure.what} The next run tries again."
+        )
+        return Pruned()
+
+
 @contextmanager
 def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateReport]]:
     """Keep a failed candidate, with the reason beside it, for a look; not on a full disk."""
@@ -205,11 +244,11 @@ def _kept_if_it_fails(release: Release, voice: Voice) -> Iterator[list[GateRepor
         yield gates
     except BaseException as error:
         heed_no_more()
-        if not was_interrupted() and not disk_is_full(error):
+        if was_interrupted() or disk_is_full(error):
+            releases.remove(release.root)
+        elif release.root.is_dir():
             stage = voice.stages[-1].name
             releases.record_failure(release, stage, in_words(error, ""), gates)
-        else:
-            releases.remove(release.root)
         raise
 
 
@@ -250,8 +289,22 @@ def _why_refused(report: IngestReport) -> list[str]:
     return [*head, *lines, *([f"  and {more} more"] if more else [])]
 
 
+def _still_set_aside(workspace: Workspace, release: Release, rolled_back: Rollback) -> Answer:
+    return Answer(
+        f"Nothing new: {release.name} holds every export, but was set aside on "
+        f"{rolled_back.since}. People read {rolled_back.read}.\n"
+        f"To have it read again: `lidcohort rollback {release.name} --workspace {workspace.root}`.",
+        {
+            "outcome": "set_aside",
+            "release": rolled_back.read,
+            "aside": release.name,
+            "start_page": workspace.current / releases.START_PAGE,
+        },
+    )
+
+
 def _published(
-    workspace: Workspace, release: Release, report: IngestReport, outcome: str
+    workspace: Workspace, release: Release, report: IngestReport, outcome: str, pruned: Pruned
 ) -> Answer:
     start_page = workspace.current / releases.START_PAGE
     quality_page = workspace.current / QUALITY_PAGE
@@ -260,6 +313,12 @@ def _published(
     lines = [
         OUTCOMES[outcome].format(release.name),
         *([why_refused] if refused else []),
+        *([f"Removed, as too old to keep: {in_short(pruned.removed)}"] if pruned.removed else []),
+        *(
+            [f"Too old to keep, but still read: {in_short(pruned.still_read)}"]
+            if pruned.still_read
+            else []
+        ),
         *([f"Left out, as withdrawn: {in_short(report.withdrawn)}"] if report.withdrawn else []),
         f"Start page: {start_page}",
     ]
@@ -272,5 +331,7 @@ def _published(
             "start_page": start_page,
             "refused_rows": refused,
             "quality_page": quality_page,
+            "pruned": pruned.removed,
+            "still_read": pruned.still_read,
         },
     )

@@ -22,7 +22,11 @@ RESERVED_CODES = frozenset({"all", "unknown", "none"})  # `none` names the empty
 EXAMPLE_SETTINGS = Path(__file__).with_name("example_group.toml")
 MOST_USED = "most_used"
 LATEST = "latest"
+MOST_TOML_BYTES = 1 << 20  # of group.toml or a mapping
+MOST_DOTS = 100  # in a line: a name of many parts costs the square of their number to read
+SHOWN_AT_MOST = 60  # characters of a wrong value
 CODE_PATTERN = r"^[a-z][a-z0-9_]{0,39}$"
+MAY_BE_LEFT_OUT = ("age_years", "sex", "diagnosis", "operator", "device")  # no figure needs them
 
 
 def _day(value: object) -> date:
@@ -37,6 +41,16 @@ def _day(value: object) -> date:
 
 def _as_of(value: object) -> date | str:
     return LATEST if value == LATEST else _day(value)
+
+
+def _left_out(value: object) -> tuple[str, ...]:
+    known = ", ".join(MAY_BE_LEFT_OUT)
+    if not isinstance(value, list | tuple):
+        raise ValueError(f'must be a list of columns like ["sex"], not {_shown(value)}')
+    for name in value:
+        if name not in MAY_BE_LEFT_OUT:
+            raise ValueError(f"{_shown(name)} cannot be left out; those that can are {known}")
+    return tuple(value)
 
 
 def _ordered(window: tuple[float, float]) -> tuple[float, float]:
@@ -59,6 +73,7 @@ class _Section(BaseModel):
 
 class Group(_Section):
     name: str = "Unnamed group"
+    invented: bool = Field(default=False, strict=True)  # every page says so
     as_of: Annotated[date | Literal["latest"], BeforeValidator(_as_of)] = "latest"
     reference_protocol: str = MOST_USED
 
@@ -91,7 +106,21 @@ class Numbers(_Section):
 
 
 class Privacy(_Section):
+    """`leave_out` names columns of exports whose values are not taken in."""
+
     hide_counts_below: int = Field(default=11, strict=True, ge=1, le=1000)
+    leave_out: Annotated[tuple[str, ...], BeforeValidator(_left_out)] = ()
+
+
+class Limits(_Section):
+    """Of one file of an export; what is beyond them is refused whole."""
+
+    file_mb: int = Field(default=16_384, strict=True, ge=1, le=16_384)
+    rows: int = Field(default=500_000_000, strict=True, ge=1, le=500_000_000)
+    columns: int = Field(default=2_000, strict=True, ge=1, le=2_000)
+
+
+NO_LOWER = Limits()
 
 
 class Releases(_Section):
@@ -138,6 +167,7 @@ class Settings(_Section):
     group: Group = Group()
     numbers: Numbers = Numbers()
     privacy: Privacy = Privacy()
+    limits: Limits = Limits()
     releases: Releases = Releases()
     site: tuple[Site, ...] = ()
     protocol: tuple[Protocol, ...] = ()
@@ -180,6 +210,31 @@ class Settings(_Section):
         return tuple(protocol.code for protocol in self.protocol)
 
 
+def parse_toml(content: bytes) -> dict[str, Any]:
+    """TOML, unless it would take a machine's memory or time to read.
+
+    Raises:
+        UnicodeDecodeError: it is not UTF-8.
+        ValueError: what else is wrong with it, in words that follow a file's name.
+    """
+    if len(content) > MOST_TOML_BYTES:
+        raise ValueError(f"it is longer than {MOST_TOML_BYTES:,} bytes")
+    text = content.decode("utf-8-sig")
+    for number, line in enumerate(text.splitlines(), start=1):
+        if line.count(".") > MOST_DOTS:
+            raise ValueError(f"line {number} has more than {MOST_DOTS} dots")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+
+
+def read_at_most(path: Path, limit: int = MOST_TOML_BYTES) -> bytes:
+    """A file's bytes; of a longer one so many that it is seen to be too long."""
+    with path.open("rb") as file:
+        return file.read(limit + 1)
+
+
 def read_settings(path: Path) -> Settings:
     """Read and check group.toml.
 
@@ -187,7 +242,7 @@ def read_settings(path: Path) -> Settings:
         WrongUse: the file is missing, is no TOML, has an unknown key, or contradicts itself.
     """
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        content = parse_toml(read_at_most(path))
     except FileNotFoundError:
         raise WrongUse(
             f"{path} does not exist.",
@@ -198,7 +253,7 @@ def read_settings(path: Path) -> Settings:
         raise WrongUse(
             f"{path} is not UTF-8 text (byte {error.start + 1}).", "Save it as UTF-8 and run again."
         ) from None
-    except (OSError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise WrongUse(f"{path} cannot be read: {error}.", "Correct it and run again.") from None
     try:
         return Settings.model_validate(content)
@@ -235,11 +290,11 @@ def fault_in_words(
 ) -> str:
     """One fault in one line: where in the file, what is wrong, what was meant or allowed."""
     location, given, limits = fault["loc"], fault["input"], fault.get("ctx", {})
-    where = _place(location)
+    where = _place(tuple(part if isinstance(part, int) else _cut(part) for part in location))
     match fault["type"]:
         case "extra_forbidden":
             known = section_at(location[:-1]).model_fields
-            return f"unknown key {where}; {suggestion(str(location[-1]), known)}"
+            return f"unknown key {where}; {suggestion(_cut(str(location[-1])), known)}"
         case "missing" | "too_long" if isinstance(given, list):
             return f"{where}: must hold two numbers, the lower and the upper end"
         case "missing":
@@ -254,6 +309,8 @@ def fault_in_words(
         case "int_type" | "float_type":
             kind = "whole number" if fault["type"] == "int_type" else "number"
             return f"{where}: must be a {kind}, not {_shown(given)}"
+        case "bool_type":
+            return f"{where}: must be true or false, not {_shown(given)}"
         case "string_type":
             return f"{where}: must be text in quotes, not {_shown(given)}"
         case "string_too_short":
@@ -289,7 +346,12 @@ def _shown(value: object) -> str:
         return str(value).lower()
     if isinstance(value, dict):
         return "a single section"
-    return f"'{value}'" if isinstance(value, str) else str(value)
+    text = _cut(str(value))
+    return f"'{text}'" if isinstance(value, str) else text
+
+
+def _cut(text: str) -> str:
+    return f"{text[:SHOWN_AT_MOST]}..." if len(text) > SHOWN_AT_MOST else text
 
 
 def _section_at(location: tuple[int | str, ...]) -> type[_Section]:

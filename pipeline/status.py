@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from ingest.batches import find_exports
@@ -11,7 +12,7 @@ from ingest.forgotten import NOBODY, read_forgotten
 from ingest.keys import Rekeying
 from ingest.store import read_mapping, refuse_mappings_of_no_site, run_digest, unit_digest
 from ingest.withdrawn import read_withdrawn
-from pipeline import history, lock
+from pipeline import history, lock, rollback
 from pipeline import release as releases
 from pipeline.errors import WrongUse, in_short
 from pipeline.lock import Holder
@@ -33,14 +34,18 @@ def status_of(workspace: Workspace) -> Answer:
     holder = lock.holder(workspace.lock)
     running = holder if holder and holder.is_running else None
     failure = _killed(holder) if holder and not running else history.last_failure(workspace)
-    waiting, fault = _waiting(workspace, manifest)
+    rolled_back = rollback.in_force(workspace)
+    aside = [workspace.releases / name for name in rolled_back.aside] if rolled_back else []
+    manifests = [manifest, *map(releases.read_manifest, aside)]
+    waiting, fault = _waiting(workspace, [one for one in manifests if one])
     published = _published(manifest) if manifest else None
     withdrawn = ["/".join(batch.place) for batch in read_withdrawn(workspace)]
     unfinished = bool(read_forgotten(workspace).unfinished)
     lines = {
         "Current": _current_line(published),
+        **({"Rollback": rollback.in_words(rolled_back)} if rolled_back else {}),
         **({"Running": f"{running}"} if running else {}),
-        **({"Exports": fault} if fault else {"Waiting": _waiting_line(waiting, failure)}),
+        **({"Exports": fault} if fault else {"Waiting": _waiting_line(waiting, failure, aside)}),
         **({"Withdrawn": in_short(withdrawn)} if withdrawn else {}),
         **({"Erasing": ERASING_UNFINISHED} if unfinished else {}),
         "Last run": _failure_line(failure),
@@ -50,6 +55,7 @@ def status_of(workspace: Workspace) -> Answer:
         {
             "group": workspace.settings.group.name,
             "current": published,
+            "rollback": asdict(rolled_back) if rolled_back else None,
             "running": asdict(running) if running else None,
             "waiting": waiting,
             "exports_fault": fault,
@@ -81,10 +87,10 @@ def _killed(holder: Holder) -> dict[str, Any]:
 
 
 def _waiting(
-    workspace: Workspace, manifest: Mapping[str, Any] | None
+    workspace: Workspace, manifests: Sequence[Mapping[str, Any]]
 ) -> tuple[list[str], str | None]:
     """Exports in no release as `site/batch/kind`, or else what keeps them from being read."""
-    published = {unit["digest"] for unit in manifest["units"]} if manifest else set()
+    published = {unit["digest"] for manifest in manifests for unit in manifest["units"]}
     try:
         releases.refuse_another_key(workspace)
         releases.refuse_lost_exports(workspace)
@@ -114,14 +120,19 @@ def _waiting(
 def _current_line(published: Mapping[str, Any] | None) -> str:
     if published is None:
         return "nothing has been published yet"
-    days = published["age_days"]
+    days = max(0, published["age_days"])  # the clock may have been set back since
     age = f"{days} days ago" if days > 1 else "a day ago" if days else "less than a day ago"
     return f"{published['release']}, as of {published['as_of']}, published {age}"
 
 
-def _waiting_line(waiting: Sequence[str], failure: Mapping[str, Any] | None) -> str:
+def _waiting_line(
+    waiting: Sequence[str], failure: Mapping[str, Any] | None, aside: Sequence[Path]
+) -> str:
     if not waiting:
-        return "nothing: the current release holds every export"
+        holds_them = (
+            "the current release, or what was set aside," if aside else "the current release"
+        )
+        return f"nothing: {holds_them} holds every export"
     was_refused = failure is not None and failure["outcome"] == "refused"
     takes_in = "`lidcohort run` takes them in"
     then = f"once what the last run found is mended, {takes_in}" if was_refused else takes_in

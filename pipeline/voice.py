@@ -1,6 +1,7 @@
 """What a person, or a program, is told while a command runs."""
 
 import json
+import re
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -24,6 +25,7 @@ from pipeline.errors import LidcohortError
 from pipeline.interruption import raise_if_interrupted
 
 BAR_AFTER_SECONDS = 2.0
+UNSEEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069]")
 
 
 @dataclass
@@ -47,10 +49,11 @@ class Stage:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a command came to: `lines` for people, `content` for programs."""
+    """What a command came to: `lines` for people, `content` for programs, and its exit status."""
 
     lines: str
     content: Mapping[str, Any]
+    exit_status: int = 0
 
 
 class Voice:
@@ -81,20 +84,20 @@ class Voice:
         self.say(stage.line)
 
     def say(self, line: str) -> None:
-        self._lines.print(Text(line))
+        self._lines.print(Text(_printable(line)))
 
     def warn(self, line: str) -> None:
         self.warnings.append(line)
-        self._errors.print(Text.assemble(("Warning: ", "yellow"), line))
+        self._errors.print(Text.assemble(("Warning: ", "yellow"), _printable(line)))
 
     def answer(self, answer: Answer) -> None:
         if self._as_json:
-            self._print_json({"exit_status": 0, **answer.content})
+            self._print_json({"exit_status": answer.exit_status, **answer.content})
         else:
             self.say(answer.lines)
 
     def fail(self, failure: LidcohortError) -> None:
-        self._errors.print(Text.assemble(("Error: ", "bold red"), str(failure)))
+        self._errors.print(Text.assemble(("Error: ", "bold red"), _printable(str(failure))))
         if self._as_json:
             error = {"what": failure.what, "next_step": failure.next_step}
             self._print_json({"exit_status": failure.exit_status, "error": error})
@@ -120,6 +123,11 @@ class Voice:
         )
         bar.add_task(name, total=None)
         return bar
+
+
+def _printable(line: str) -> str:
+    """A line without what would move a terminal's cursor, hide its text, or turn it about."""
+    return UNSEEN.sub("?", line)
 
 
 class _AfterAWhile(ProgressColumn):

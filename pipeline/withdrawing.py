@@ -9,6 +9,7 @@ from pipeline import release as releases
 from pipeline.errors import WrongUse, as_sentence, in_short, suggestion
 from pipeline.files import private_folder
 from pipeline.history import Run
+from pipeline.rekeying import with_lists_rekeyed
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Workspace
 
@@ -24,6 +25,7 @@ def withdraw(workspace: Workspace, place: str, voice: Voice, run: Run) -> Answer
         LidcohortError: whatever else went wrong; the list is then as it was.
     """
     site, batch = _named(workspace, place)
+    workspace = with_lists_rekeyed(workspace)
     withdrawn = {one.place: one for one in read_withdrawn(workspace)}
     run.outcome = "withdrawn_before"
     if (site, batch) not in withdrawn:

@@ -1,16 +1,19 @@
 """The user's folder and the releases in it: where everything lies."""
 
 import os
+import re
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Self
 
 from pipeline.errors import WrongUse
+from pipeline.files import TO_OTHERS
 from pipeline.settings import Settings, read_settings
 
 KEY_VARIABLE = "LIDCOHORT_KEY"
 SHORTEST_KEY_BYTES = 16
+UNUSABLE = re.compile(r"[\x00-\x1f\x7f'\"*?\[\]{}\\]")  # in a path: they mean something to a query
 
 
 @dataclass(frozen=True)
@@ -20,16 +23,26 @@ class Workspace:
     root: Path
     settings: Settings
     key: bytes = field(repr=False)  # the group's secret for re-keying; never written inside
+    former_keys: tuple[bytes, ...] = field(default=(), repr=False)  # newest first, while needed
 
     @classmethod
     def open(cls, root: Path) -> Self:
         """Open an existing workspace.
 
         Raises:
-            WrongUse: no group.toml, faulty settings, or no usable key.
+            WrongUse: a path that no query takes as it is, no group.toml, faulty settings, or no
+                usable key.
         """
         root = root.resolve()
-        return cls(root, read_settings(root / "group.toml"), read_key(root))
+        if UNUSABLE.search(str(root)):
+            raise WrongUse(
+                f"The folder {str(root)!r} has a quotation mark, a bracket, *, ? or a character "
+                "that cannot be seen in its name or in that of one around it.",
+                "Rename it.",
+            )
+        settings = read_settings(root / "group.toml")
+        key, *former = read_keys(root)
+        return cls(root, settings, key, tuple(former))
 
     @property
     def exports(self) -> Path:
@@ -67,6 +80,11 @@ class Workspace:
     def withdrawn(self) -> Path:
         """Names the batches that no longer count, and the harms they told of."""
         return self.root / "withdrawn.json"
+
+    @property
+    def rolled_back(self) -> Path:
+        """Names the releases that people were led back from, and the one they were led to."""
+        return self.root / "rolled_back.json"
 
     @property
     def forgotten(self) -> Path:
@@ -142,19 +160,41 @@ def key_place(root: Path) -> str:
     return KEY_VARIABLE if os.environ.get(KEY_VARIABLE) else str(key_file(root))
 
 
-def read_key(root: Path) -> bytes:
-    """The secret from the environment, else from the file beside the workspace."""
+def read_keys(root: Path) -> list[bytes]:
+    """The secret from the environment, else from the file beside the workspace; then former ones.
+
+    Each stands on a line of its own.
+
+    Raises:
+        WrongUse: there is none, one is too short, or others can read the file.
+    """
     path = key_file(root)
-    text = os.environ.get(KEY_VARIABLE) or (path.read_text().strip() if path.is_file() else "")
-    if not text:
+    lines = _lines(os.environ.get(KEY_VARIABLE, ""))
+    if not lines and path.is_file():
+        _refuse_readable_by_others(path)
+        lines = _lines(path.read_text("utf-8"))
+    if not lines:
         raise WrongUse(
             f"The group's key is neither in {KEY_VARIABLE} nor in {path}.",
             "Put back the key this workspace was made with: another key makes other patients.",
         )
-    key = text.encode()
-    if len(key) < SHORTEST_KEY_BYTES:
+    keys = [line.encode() for line in lines]
+    for key in keys:
+        if len(key) < SHORTEST_KEY_BYTES:
+            raise WrongUse(
+                f"The group's key has {len(key)} bytes, fewer than {SHORTEST_KEY_BYTES}.",
+                "Make a longer one, for instance with `openssl rand -hex 32`.",
+            )
+    return keys
+
+
+def _lines(text: str) -> list[str]:
+    return [line.strip() for line in text.splitlines() if line.strip()]
+
+
+def _refuse_readable_by_others(path: Path) -> None:
+    if path.stat().st_mode & TO_OTHERS:
         raise WrongUse(
-            f"The group's key has {len(key)} bytes, fewer than {SHORTEST_KEY_BYTES}.",
-            "Make a longer one, for instance with `openssl rand -hex 32`.",
+            f"The group's key in {path} can be read by others on this machine.",
+            f"`chmod 600 {path}`, and if somebody may have read it, `lidcohort rekey` after that.",
         )
-    return key

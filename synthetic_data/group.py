@@ -10,6 +10,7 @@ OPENING = """\
 
 [group]
 name = {name}
+invented = true                  # every page says so
 as_of = "latest"                 # or a date: the last day covered by the newest batch
 reference_protocol = "most_used" # or a code
 

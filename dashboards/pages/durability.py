@@ -5,13 +5,15 @@ from dataclasses import dataclass
 
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Step
-from dashboards.page import Chart, Page, Table, table
+from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
+from dashboards.pages.response import rule_question
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Source
 from dashboards.warehouse import Row
 
 GRADING = "symptoms"
 DEFAULT = "lost_or_retreated"
+FIRST_LINES = "ways"
 HOLDING = ("holding", "holding_low", "holding_high")
 RETURNED = ("returned_by", "returned_low", "returned_high")
 LATE_DAYS = (
@@ -38,6 +40,12 @@ class Curve:
     steps: list[Step]
 
 
+@dataclass(frozen=True)
+class Noise:
+    reading: str
+    table: Table
+
+
 def pages(source: Source) -> list[Page]:
     return [
         Page(
@@ -49,7 +57,7 @@ def pages(source: Source) -> list[Page]:
                 "seen": _how_often_seen(source),
                 "late_days": LATE_DAYS,
                 "follow_up": follow_up(source, "Protocol", "protocol", source.protocols),
-                "sections": [_section(source, rule) for rule in source.rules],
+                "choice": _choice(source),
                 "returns": [
                     chart
                     for chart in (_returns(source), _returns_by_protocol(source))
@@ -122,21 +130,35 @@ def _how_often_seen(source: Source) -> str:
     )
 
 
-def _section(source: Source, rule: Row) -> dict[str, object]:
-    return {
-        "slug": rule["rule"],
-        "heading": words.RULES[rule["rule"]],
-        "charts": [
-            chart
-            for chart in (
-                _by_estimand(source, rule),
-                _by_grade(source, rule),
-                _by_protocol(source, rule),
-            )
-            if chart is not None
-        ],
-        "noise": _noise(source, rule),
+def _choice(source: Source) -> Choice:
+    lines = {
+        FIRST_LINES: ("three ways to count retreatment", _by_estimand),
+        "grade": (f"by {words.GRADINGS[GRADING]}", _by_grade),
+        "protocol": ("by protocol", _by_protocol),
     }
+    return Choice(
+        (
+            rule_question(source),
+            Question("lines", "Lines", {code: text for code, (text, _) in lines.items()}),
+        ),
+        tuple(
+            _section(source, rule, code, chart)
+            for rule in source.rules
+            for code, (_, chart_of) in lines.items()
+            if (chart := chart_of(source, rule)) is not None
+        ),
+        empty="Too few losses have been seen to draw a curve.",
+    )
+
+
+def _section(source: Source, rule: Row, lines: str, chart: Chart) -> Section:
+    noise = _noise(source, rule)
+    return Section(
+        (rule["rule"], lines),
+        charts=(chart,),
+        terms=(("What noise alone would lose", noise.reading),) if noise else (),
+        tables=(noise.table,) if noise and lines == FIRST_LINES else (),
+    )
 
 
 def _durability(source: Source, rule: str, estimand: str, **where: str) -> list[Step]:
@@ -332,7 +354,7 @@ def _steps_told(source: Source) -> str:
     )
 
 
-def _noise(source: Source, rule: Row) -> dict[str, object] | None:
+def _noise(source: Source, rule: Row) -> Noise | None:
     """What measurement noise alone would lose of gains that never fade."""
     rows = [
         row
@@ -346,15 +368,16 @@ def _noise(source: Source, rule: Row) -> dict[str, object] | None:
     lost = {(row["amount"], row["times_amount"], row["seen_every_days"]): row for row in rows}
     shares = [row["lost"] for row in rows]
     unit = rule["measured_in"]
-    return {
-        "reading": (
+    return Noise(
+        reading=(
             f"Measurement noise alone makes lasting gains look lost. Were no gain ever to fade, "
             f"from {words.in_100(min(shares))} to {words.in_100(max(shares))} in 100 would still "
             f"be reported lost by day {rows[0]['by_day']}: most where the true gain is just what "
             "the rule asks for, and where patients are seen often. Read the curve against that."
         ),
-        "table": table(
-            f"Of gains that never fade, reported lost by day {rows[0]['by_day']} (of 100)",
+        table=table(
+            f"{words.RULES[rule['rule']]}: of gains that never fade, reported lost by day "
+            f"{rows[0]['by_day']} (of 100)",
             (
                 "True gain that stays",
                 *(f"seen every {days} days" for days in intervals),
@@ -367,7 +390,7 @@ def _noise(source: Source, rule: Row) -> dict[str, object] | None:
                 for amount, times in cases
             ],
         ),
-    }
+    )
 
 
 def _returned(source: Source, protocol: str) -> list[Step]:

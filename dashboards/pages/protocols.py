@@ -5,8 +5,9 @@ from collections.abc import Iterator, Sequence
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Rate
 from dashboards.hidden_counts import Mark
-from dashboards.page import Chart, Page, Table, table
+from dashboards.page import Chart, Choice, Page, Section, Table, table
 from dashboards.pages import durability
+from dashboards.pages.response import rule_question
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Source, drawn, totals
 from dashboards.warehouse import Row
@@ -30,7 +31,11 @@ def pages(source: Source) -> Iterator[Page]:
         title="Protocols compared",
         content={
             "lead": _lead(source, reference),
-            "sections": [_section(source, rule) for rule in source.rules if reference],
+            "choice": Choice(
+                (rule_question(source),),
+                tuple(_section(source, rule) for rule in source.rules if reference),
+                empty="There is no other protocol to compare with.",
+            ),
             "comparisons": len(_comparable(source)),
             "follow_up": durability.follow_up(source, "Protocol", "protocol", source.protocols),
         },
@@ -87,18 +92,17 @@ def _pairs(source: Source, rule: Row) -> list[Row]:
     ]
 
 
-def _section(source: Source, rule: Row) -> dict[str, object]:
+def _section(source: Source, rule: Row) -> Section:
+    """The verdict on each pair first, then their rates, then whether grades differ in it."""
     pairs = _pairs(source, rule)
-    return {
-        "slug": rule["rule"],
-        "heading": words.RULES[rule["rule"]],
-        "chart": _chart(source, rule, pairs),
-        "verdicts": [
-            {"label": source.protocols[row["protocol"]], "words": _verdict(source, row)}
-            for row in pairs
-        ],
-        "homogeneity": _homogeneity(source, rule),
-    }
+    chart = _chart(source, rule, pairs)
+    return Section(
+        (rule["rule"],),
+        charts=(chart,) if chart else (),
+        sentences=() if chart else ("Too few have been measured to draw the rates.",),
+        terms=tuple((source.protocols[row["protocol"]], _verdict(source, row)) for row in pairs),
+        tables=(_homogeneity(source, rule),),
+    )
 
 
 def _chart(source: Source, rule: Row, pairs: Sequence[Row]) -> Chart | None:
@@ -292,12 +296,17 @@ def _overlap(source: Source, row: Row) -> str:
     return words.rounded(coarse.in_100(row["share_in_overlap"], min(_measured(source, row))))
 
 
-def _homogeneity(source: Source, rule: Row) -> list[dict[str, str]]:
-    return [
-        {"label": source.protocols[code], "words": _alike(row)}
-        for code in source.protocols
-        for row in source.full.find("band_homogeneity", rule=rule["rule"], protocol=code)
-    ]
+def _homogeneity(source: Source, rule: Row) -> Table:
+    return table(
+        f"{words.RULES[rule['rule']]}: is the difference the same in every grade?",
+        ("Protocol", "what can be said"),
+        [
+            (source.protocols[code], _alike(row))
+            for code in source.protocols
+            for row in source.full.find("band_homogeneity", rule=rule["rule"], protocol=code)
+        ],
+        words_in=(0, 1),
+    )
 
 
 def _alike(row: Row) -> str:

@@ -17,6 +17,18 @@ def of_batches(source: Source, clinic: Clinic, beginning: str = "") -> list[Tabl
     ]
 
 
+def in_short(source: Source, record: Row) -> str:
+    """How much of a month's batches was refused or flagged, in one sentence."""
+    whole, rows, flags = (
+        record[count] for count in ("files_refused", "rows_refused", "values_flagged")
+    )
+    told = words.listing([source.many(whole, "whole file"), source.many(rows, "row")])
+    return (
+        f"Of this month's batches {told} {words.were(rows or whole)} refused; "
+        f"{source.many(flags, 'value')} {words.were(flags)} flagged, and the row kept."
+    )
+
+
 def refused_sessions(source: Source, clinic: Clinic, month: str) -> bool:
     """Whether a month's batch brought sessions of which rows, or a whole file, were refused."""
     return any(

@@ -6,7 +6,7 @@ from datetime import date
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
 from dashboards.page import Chart, Key, Link, Page, Table, Value, table
-from dashboards.pages import refusals
+from dashboards.pages import delivery, refusals
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Clinic, Source, clinic_menu, drawn
 from dashboards.warehouse import Row, Tables
@@ -60,6 +60,7 @@ def pages(source: Source) -> Iterator[Page]:
                 ],
             ),
             "by_severity": _severity_table(source, source.shared, TOTAL),
+            "over_temperature": delivery.over_temperature(source, source.shared, TOTAL),
         },
         cautions=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
         menu=GROUP_MENU,
@@ -95,7 +96,7 @@ def harm_line(
         return [
             f"No harm was reported. {was_asked} None seen in {source.told(asked)} asked means "
             f"that up to {words.per_100(row['rate_high'])} in 100 sessions are not excluded.",
-            *_above_100(row),
+            *above_100(row),
         ]
     return [*_reported(source, row), *_to_settle(source, waiting), was_asked, *_rate(row)]
 
@@ -131,10 +132,10 @@ def _rate(row: Row) -> list[Value]:
     if rate in (words.HIDDEN, words.NONE):
         return []
     span = words.per_100_span(row["rate_low"], row["rate_high"])
-    return [f"That is {rate} per 100 sessions asked (limits {span}).", *_above_100(row)]
+    return [f"That is {rate} per 100 sessions asked (limits {span}).", *above_100(row)]
 
 
-def _above_100(row: Row) -> list[Value]:
+def above_100(row: Row) -> list[Value]:
     high = row["rate_high"]
     return [ABOVE_100] if words.are_told(high) and high is not None and high > FULL else []
 
@@ -208,7 +209,7 @@ def _chart(source: Source, tables: Tables, site: str, waiting: list[Row]) -> Cha
                 for row in rows
             ],
             "per 100 sessions asked",
-            colour=figures.VERMILION,
+            look="harm",
             upto=None,
         ),
         table=_event_table(source, tables, rows, waiting),
@@ -310,6 +311,19 @@ def _figures(source: Source, row: Row) -> tuple[str, ...]:
     )
 
 
+def _device_table(source: Source, clinic: Clinic) -> Table:
+    """By the clinic's own devices; never by who operated them."""
+    return _totals_table(
+        source,
+        "Any harm, by device of the session (the clinic's own codes)",
+        "Device",
+        [
+            ("not recorded" if row["device"] == UNREAD else row["device"], row)
+            for row in source.full.find("safety_by_device", site=clinic.code)
+        ],
+    )
+
+
 def _months_table(source: Source, clinic: Clinic) -> Table:
     return table(
         "Any harm, by month of the session (a harm that waits: by its own day)",
@@ -361,6 +375,8 @@ def _clinic_page(source: Source, clinic: Clinic) -> Page:
             "harms": reported(source, clinic),
             "by_month": _months_table(source, clinic),
             "by_severity": _severity_table(source, source.full, clinic.code),
+            "by_device": _device_table(source, clinic),
+            "over_temperature": delivery.over_temperature(source, source.full, clinic.code),
         },
         cautions=(cautions.FULL_COUNTS,),
         menu=clinic_menu(clinic),

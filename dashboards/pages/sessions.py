@@ -1,9 +1,9 @@
 """After how many sessions: response at each session, and for analysts the first one seen."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from dashboards import cautions, figures, words
-from dashboards.page import Chart, Page, Table, table
+from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, Clinic, Source, drawn, totals
 from dashboards.warehouse import Row
@@ -14,6 +14,8 @@ OF_ALL_BEGUN = (
     "fall when fewer come or fewer are measured. It says who was better when seen, not which "
     "session did it."
 )
+SHORTEST = "All protocols together end at the shortest plan among them. "
+OWN_PLANS = "Each protocol ends at its own plan, and protocols treat different patients. "
 SEEN = (
     "The session is the one at which it was seen, not at which it happened, and only those who "
     "were measured can be seen."
@@ -30,14 +32,13 @@ def pages(source: Source) -> Iterator[Page]:
             "lead": (
                 "Of all courses begun, how many were better when measured after each session."
             ),
-            "charts": [
-                chart
-                for rule in source.rules
-                for chart in (_by_grade(source, rule), _by_protocol(source, rule))
-                if chart is not None
-            ],
+            "choice": _choice(source),
         },
-        cautions=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
+        cautions=(
+            cautions.OWN_GRADES,
+            cautions.NOT_A_LEAGUE,
+            cautions.hidden_counts(source.below),
+        ),
         menu=GROUP_MENU,
     )
     yield Page(
@@ -67,44 +68,68 @@ def clinic_charts(source: Source, clinic: Clinic) -> list[Chart]:
     ]
 
 
-def _by_grade(source: Source, rule: Row) -> Chart | None:
-    place = totals(grading=GRADING, rule=rule["rule"])
-    rows = [
-        row
-        for row in source.shared.find("response_at_session", **place)
-        if row["grade"] != "unknown"
-    ]
-    grades = [grade for grade in words.GRADES[GRADING] if any(r["grade"] == grade for r in rows)]
+def _choice(source: Source) -> Choice:
+    by = {grading: f"by {text}" for grading, text in words.GRADINGS.items()}
+    return Choice(
+        (
+            Question(
+                "rule", "Judged by", {r["rule"]: words.RULES[r["rule"]] for r in source.rules}
+            ),
+            Question("by", "Lines", by | {"clinic": "by clinic", "protocol": "by protocol"}),
+        ),
+        tuple(
+            Section((rule["rule"], by), charts=(chart,))
+            for rule in source.rules
+            for by, chart in _charts(source, rule)
+            if chart is not None
+        ),
+    )
+
+
+def _charts(source: Source, rule: Row) -> Iterator[tuple[str, Chart | None]]:
+    for grading in words.GRADINGS:
+        yield grading, _by_grade(source, rule, grading)
+    clinics = {clinic.code: clinic.label for clinic in source.clinics}
+    yield "clinic", _by_column(source, rule, "clinic", "site", clinics, SHORTEST)
+    yield "protocol", _by_column(source, rule, "protocol", "protocol", source.protocols, OWN_PLANS)
+
+
+def _by_grade(source: Source, rule: Row, grading: str) -> Chart | None:
+    place = totals(grading=grading, rule=rule["rule"])
+    rows = source.shared.find("response_at_session", **place)
     return _lines(
         source,
-        slug=f"grades-{rule['rule']}",
-        heading=f"{words.RULES[rule['rule']]}, by {words.GRADINGS[GRADING]}",
+        slug=f"grades-{rule['rule']}-{grading}",
+        heading=f"{words.RULES[rule['rule']]}, by {words.GRADINGS[grading]}",
         what="Grade",
         groups=[
-            (words.GRADES[GRADING][grade], [r for r in rows if r["grade"] == grade])
-            for grade in grades
+            (label, graded)
+            for grade, label in words.GRADES[grading].items()
+            if grade != "unknown" and (graded := [r for r in rows if r["grade"] == grade])
         ],
-        note="All protocols together end at the shortest plan among them. ",
+        note=SHORTEST,
         rule=rule,
         told_last=1,
     )
 
 
-def _by_protocol(source: Source, rule: Row) -> Chart | None:
+def _by_column(
+    source: Source, rule: Row, by: str, column: str, labels: Mapping[str, str], note: str
+) -> Chart | None:
     place = totals(grading=GRADING, grade=TOTAL, rule=rule["rule"])
     return _lines(
         source,
-        slug=f"protocols-{rule['rule']}",
-        heading=f"{words.RULES[rule['rule']]}, by protocol",
-        what="Protocol",
+        slug=f"{by}s-{rule['rule']}",
+        heading=f"{words.RULES[rule['rule']]}, by {by}",
+        what=words.capital(by),
         groups=[
             (label, rows)
-            for code, label in source.protocols.items()
-            if (rows := source.shared.find("response_at_session", **place | {"protocol": code}))
+            for code, label in labels.items()
+            if (rows := source.shared.find("response_at_session", **place | {column: code}))
         ],
-        note="Each protocol ends at its own plan, and protocols treat different patients. ",
+        note=note,
         rule=rule,
-        told_last=len(source.protocols),
+        told_last=len(labels),
     )
 
 

@@ -4,8 +4,9 @@ from collections.abc import Iterator, Sequence
 
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Rate
-from dashboards.page import Chart, Page, Table, table
+from dashboards.page import Chart, Choice, Page, Section, Table, table
 from dashboards.pages import durability
+from dashboards.pages.response import rule_question
 from dashboards.shared_tables import TOTAL
 from dashboards.source import GROUP_MENU, HEADLINE_SHARE, Source, drawn, totals
 from dashboards.warehouse import Row
@@ -16,6 +17,10 @@ LIMITS = (
     "where chance alone would leave a clinic 95 times in 100, the pale band 998 times in 1000: of "
     "clinics that are all alike, one in twenty lies outside the line. A hollow dot: fewer than 60 "
     "in 100 were measured there, too few to go by. Clinics stand in the group's own order."
+)
+NOT_COMPARED = (
+    "No clinic can be compared: there is no other with patients of the same grades, or too few "
+    "were measured."
 )
 LOOK_FIRST = (
     "Ask first how it is measured there, who is not measured, and whom it treats: grades do not "
@@ -34,7 +39,15 @@ def pages(source: Source) -> Iterator[Page]:
                 "same patients' grades at the group's other clinics."
             ),
             "spread": _spread(source),
-            "sections": [_section(source, rule) for rule in source.rules],
+            "choice": Choice(
+                (rule_question(source),),
+                tuple(
+                    section
+                    for rule in source.rules
+                    if (section := _section(source, rule)) is not None
+                ),
+                empty=NOT_COMPARED,
+            ),
             "follow_up": durability.follow_up(
                 source, "Clinic", "site", {clinic.code: clinic.label for clinic in source.clinics}
             ),
@@ -49,17 +62,14 @@ def pages(source: Source) -> Iterator[Page]:
     )
 
 
-def _section(source: Source, rule: Row) -> dict[str, object]:
+def _section(source: Source, rule: Row) -> Section | None:
     rows = [
         (clinic.label, row)
         for clinic in source.clinics
         for row in source.full.find("site_comparison", rule=rule["rule"], site=clinic.code)
     ]
-    return {
-        "slug": rule["rule"],
-        "heading": words.RULES[rule["rule"]],
-        "chart": _chart(source, rule, rows),
-    }
+    chart = _chart(source, rule, rows)
+    return Section((rule["rule"],), charts=(chart,)) if chart else None
 
 
 def _chart(source: Source, rule: Row, rows: Sequence[tuple[str, Row]]) -> Chart | None:

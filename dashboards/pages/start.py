@@ -2,11 +2,16 @@
 
 from collections.abc import Iterator
 
-from dashboards import cautions, words
-from dashboards.page import Link, Page, Table, table
+from dashboards import cautions, coarse, words
+from dashboards.page import Link, Page, Table, Value, table
 from dashboards.pages import quality, safety
+from dashboards.self_check import self_check
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Clinic, Source
+from dashboards.source import GROUP_MENU, Clinic, Source, drawn
+from dashboards.trend import trend
+from dashboards.warehouse import Row
+
+MONTHS_SHOWN = 13
 
 
 def pages(source: Source) -> Iterator[Page]:
@@ -21,6 +26,7 @@ def pages(source: Source) -> Iterator[Page]:
                 source, source.shared, TOTAL, waiting=safety.waiting_in_group(source)
             ),
             "waiting": safety.clinics_that_wait(source),
+            "self_check": self_check(source),
             "clinics": _clinics(source),
             "questions": _questions(),
         },
@@ -31,19 +37,66 @@ def pages(source: Source) -> Iterator[Page]:
 
 def _clinics(source: Source) -> Table:
     return table(
-        "Each clinic's own pages, with full counts",
-        ("Clinic", "latest month", "data up to", "latest batch", "freshness"),
+        "Each clinic's own pages, with full counts; the lines run over its last "
+        f"{MONTHS_SHOWN} months. A late clinic's figures end on the day shown, and are judged as "
+        "of that day",
+        (
+            *("Clinic", "latest month", "sessions a month", "in the protocol's band"),
+            *("data up to", "latest batch", "freshness"),
+        ),
         [
             (
                 clinic.label,
                 _latest_month(source, clinic),
+                _sessions(source, clinic),
+                _in_band(source, clinic),
                 words.day(clinic.cutoff),
                 quality.latest_batch(source, clinic),
                 _freshness(source, clinic),
             )
             for clinic in source.clinics
         ],
-        words_in=(0, 1, 2, 3, 4),
+        words_in=tuple(range(7)),
+    )
+
+
+def _recent(source: Source, clinic: Clinic, table_name: str, **where: str) -> list[Row]:
+    months = source.months(clinic)[-MONTHS_SHOWN:]
+    found = {row["month"]: row for row in source.full.find(table_name, site=clinic.code, **where)}
+    return [found.get(month, {"month": month}) for month in months]
+
+
+def _span(rows: list[Row]) -> str:
+    return f"{words.month(rows[0]['month'])} to {words.month(rows[-1]['month'])}"
+
+
+def _sessions(source: Source, clinic: Clinic) -> Value:
+    """Sessions in fifths of the busiest month; what is too few to be told stands at none."""
+    rows = _recent(source, clinic, "month_summary")
+    if not rows:
+        return words.NONE
+    steps = coarse.in_fifths([row["sessions"] for row in rows], source.below)
+    if not any(steps):
+        return f"fewer than {source.below} in each month"
+    return trend(
+        steps,
+        f"Sessions a month, {_span(rows)}, in fifths of the busiest month: "
+        f"{', '.join(map(str, steps))}.",
+    )
+
+
+def _in_band(source: Source, clinic: Clinic) -> Value:
+    """Plateau temperatures in the band, so rounded that no count can be read off."""
+    rows = _recent(source, clinic, "delivery", protocol=TOTAL)
+    shares = [
+        coarse.in_100(row.get("in_band_share"), row.get("in_band_recorded", 0)) for row in rows
+    ]
+    if not any(isinstance(share, int) for share in shares):
+        return words.NONE
+    return trend(
+        [drawn(share) for share in shares],
+        f"Eyes with the plateau in the protocol's band, of 100 recorded, {_span(rows)}: "
+        f"{', '.join(map(words.rounded, shares))}.",
     )
 
 
@@ -56,7 +109,7 @@ def _freshness(source: Source, clinic: Clinic) -> str:
     if clinic.cutoff is None:
         return "nothing has come in yet"
     if clinic.cutoff < source.as_of:
-        return "late: its figures end on the day shown, and are judged as of that day"
+        return "late"
     return "up to date"
 
 
@@ -68,6 +121,10 @@ def _questions() -> Table:
             (
                 "How was the month at my clinic? Who is due? Was anyone harmed?",
                 Link("the clinic's latest month, above", "#clinics"),
+            ),
+            (
+                "How was the month at all clinics, side by side?",
+                Link("Side by side", "side_by_side.html"),
             ),
             (
                 "For whom does it help, and by which protocol?",

@@ -7,6 +7,7 @@ import duckdb
 
 from expectations.thresholds import HISTORY_BATCHES
 from ingest.contract import KINDS
+from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 FOLDER = Path(__file__).parent
@@ -32,6 +33,7 @@ def measure(release: Release, database: Path, on_table: Callable[[int], None]) -
 
     `on_table` is told after each table how many are done.
     """
+    durable_step(Step.ARRIVAL_GATE)
     database.unlink(missing_ok=True)
     with duckdb.connect(str(database)) as connection:
         connection.execute("set variable as_of = $1", [release.as_of])

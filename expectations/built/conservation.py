@@ -128,6 +128,25 @@ MATURE_COURSES = same_count_at(
         "in_month_summary": """
             select site as key, sum(matured) as counted from cohorts.month_summary group by site
             """,
+        "in_month_outcomes": """
+            select site as key, sum(courses) as counted
+            from cohorts.month_outcomes
+            where rule = 'symptoms'
+            group by site
+            """,
+    }
+)
+
+BROKEN_OFF = same_count_at(
+    {
+        "in_month_summary": """
+            select site || '/' || month as key, stopped as counted from {batch} where stopped > 0
+            """,
+        "in_broken_off": """
+            select site || '/' || month as key, sum(courses) as counted
+            from cohorts.broken_off
+            group by 1
+            """,
     }
 )
 
@@ -203,9 +222,17 @@ FILLED_FROM = {
     "course_funnel": "courses.courses",
     "delivery": "courses.session_eyes",
     "safety": "courses.sessions",
+    "safety_by_device": "courses.sessions",
     "recall_due": "courses.maintenance_intervals where status in ('due', 'overdue')",
     "month_summary": "courses.sessions",
+    "month_outcomes": "courses.sessions",
+    "month_home_care": "courses.sessions",
     "home_care": "courses.courses where is_mature",
+    "expected_course": "courses.courses where is_mature "
+    "and symptoms_band in ('mild', 'moderate', 'severe')",
+    "expected_at_session": "courses.responses where is_mature and rule = 'symptoms' "
+    "and baseline is not null and outcome <> 'not_applicable'",
+    "felt_in_courses": "courses.courses where is_mature",
     "protocol_comparison": "staging.stg_protocols offset 1",  # there is a second one
     "band_homogeneity": "cohorts.protocol_comparison",
     "site_comparison": "courses.responses where is_mature",
@@ -311,13 +338,20 @@ def declarations(inputs: Path) -> tuple[Declaration, ...]:
         ),
         _declare(
             "mature_courses_conserved",
-            "Each site has as many mature courses in courses, responses, response_by_grade and "
-            "month_summary.",
-            "Sites' mature courses differ between courses, responses, response_by_grade and "
-            "month_summary.",
+            "Each site has as many mature courses in courses, responses, response_by_grade, "
+            "month_summary and month_outcomes.",
+            "Sites' mature courses differ between courses, responses, response_by_grade, "
+            "month_summary and month_outcomes.",
             "courses.courses",
             MATURE_COURSES,
             rows_at_least=0,
+        ),
+        _declare(
+            "broken_off_conserved",
+            "Each month has as many courses broken off in month_summary and broken_off.",
+            "Months' courses broken off differ between month_summary and broken_off.",
+            "cohorts.month_summary",
+            BROKEN_OFF,
         ),
         _declare(
             "harms_conserved",

@@ -158,6 +158,40 @@ COURSE_FUNNEL = Table(
     rules=("completed + stopped <= started", f"stopped = {' + '.join(ENDED)}"),
 )
 
+NOT_STARTED = tuple(
+    f"not_started_{decision}" for decision in (*PLANS.column("decision").codes, "undecided")
+)
+
+LEAVING = Table(
+    "leaving",
+    ("site",),
+    rules=(
+        "recommended <= assessed",
+        "accepted <= recommended",
+        "started = completed + in_progress + stopped",
+        f"assessed = started + {' + '.join(NOT_STARTED)}",
+        f"stopped = {' + '.join(ENDED)}",
+    ),
+    totals=(
+        Totals(
+            over=("site",),
+            counts=(
+                *("assessed", "recommended", "accepted", "started", "completed", "in_progress"),
+                *("stopped", *NOT_STARTED, *ENDED),
+            ),
+        ),
+    ),
+    may_be_empty=True,
+)
+
+WAITING_TIMES = Table(
+    "waiting_times",
+    ("site", "step"),
+    rules=_in_order("0", "quarter_days", "median_days", "three_quarters_days"),
+    totals=(Totals(over=("site",), counts=("waits",)),),
+    may_be_empty=True,
+)
+
 DELIVERY = Table(
     "delivery",
     ("site", "protocol", "month"),
@@ -189,6 +223,13 @@ SAFETY = Table(
     ),
 )
 
+SAFETY_BY_DEVICE = Table(
+    "safety_by_device",
+    ("site", "device"),
+    rules=("asked <= sessions", "serious <= events"),
+    shares=(Share("rate_per_100", "rate_low", "rate_high", of="asked", at_most=None),),
+)
+
 MONTH_SUMMARY = Table(
     "month_summary",
     ("site", "month"),
@@ -200,12 +241,108 @@ MONTH_SUMMARY = Table(
     ),
 )
 
+MONTH_OUTCOMES = Table(
+    "month_outcomes",
+    ("site", "month", "rule"),
+    rules=(
+        "courses = not_applicable + applicable",
+        "applicable = not_measured + evaluable",
+        "evaluable = responders + unchanged + worsened",
+        "before_responders <= before_evaluable",
+        *_in_order("0", "limit_low", "limit_high", "1"),
+        "(beyond_limits is null) = (reason is not null)",
+    ),
+    shares=(
+        Share("response_rate", "response_rate", "response_rate", of="evaluable"),
+        Share("before_rate", "before_rate", "before_rate", of="before_evaluable"),
+        Share("capture_rate", "capture_rate", "capture_rate", of="applicable"),
+    ),
+)
+
+MONTH_HOME_CARE = Table(
+    "month_home_care",
+    ("site", "month"),
+    rules=("halved <= measured", "measured <= courses"),
+)
+
+MONTHS_SIDE_BY_SIDE = Table(
+    "months_side_by_side",
+    ("site", "month"),
+    rules=(
+        "asked <= sessions",
+        "evaluable <= matured",
+        "responders <= evaluable",
+        "in_band_recorded <= session_eyes",
+    ),
+    shares=(
+        Share("response_rate", "response_rate", "response_rate", of="evaluable"),
+        Share("in_band_share", "in_band_share", "in_band_share", of="in_band_recorded"),
+    ),
+    totals=(
+        Totals(
+            over=("site",),
+            counts=(
+                *("sessions", "asked", "events", "new_courses", "completed", "stopped"),
+                *("matured", "evaluable", "responders", "session_eyes", "in_band_recorded"),
+            ),
+        ),
+    ),
+    may_be_empty=True,
+)
+
 HOME_CARE = Table(
     "home_care",
     ("grade", "site", "protocol", "course_kind"),
     rules=("halved <= measured", "measured <= courses"),
     shares=(Share("halved_share", "share_low", "share_high", of="measured"),),
     totals=(Totals(over=("grade", "site", "protocol"), counts=("courses", "measured", "halved")),),
+    may_be_empty=True,
+)
+
+EXPECTED_COURSE = Table(
+    "expected_course",
+    ("grade",),
+    rules=(
+        "courses = not_measured + evaluable",
+        "evaluable = responders + unchanged + worsened",
+        "stopped <= courses",
+        "abs(better_share + unchanged_share + worsened_share + not_measured_share - 1) "
+        f"<= {ROUNDING}",
+        *_in_order("1", "sessions_low", "sessions_median", "sessions_high"),
+    ),
+    shares=tuple(
+        Share(f"{part}_share", f"{part}_share", f"{part}_share", of="courses")
+        for part in ("better", "unchanged", "worsened", "not_measured", "stopped")
+    ),
+    may_be_empty=True,
+)
+
+EXPECTED_AT_SESSION = Table(
+    "expected_at_session",
+    ("grade", "session_number"),
+    rules=(
+        "begun = not_measured + measured",
+        "measured = responding + unchanged + worsened",
+        "unchanged >= 0",
+        "abs(better_share + unchanged_share + worsened_share + not_measured_share - 1) "
+        f"<= {ROUNDING}",
+    ),
+    shares=(
+        Share("better_share", "better_low", "better_high", of="begun"),
+        *(
+            Share(f"{part}_share", f"{part}_share", f"{part}_share", of="begun")
+            for part in ("unchanged", "worsened", "not_measured")
+        ),
+    ),
+    may_be_empty=True,
+)
+
+FELT_IN_COURSES = Table(
+    "felt_in_courses",
+    ("grade", "event"),
+    rules=("felt <= asked", "asked <= courses"),
+    shares=(Share("felt_share", "share_low", "share_high", of="asked"),),
+    totals=(Totals(over=("grade",), counts=("courses", "asked", "felt")),),
     may_be_empty=True,
 )
 
@@ -297,10 +434,19 @@ TABLES = (
     MAINTENANCE_RETURN,
     DURABILITY,
     COURSE_FUNNEL,
+    LEAVING,
+    WAITING_TIMES,
     DELIVERY,
     SAFETY,
+    SAFETY_BY_DEVICE,
     MONTH_SUMMARY,
+    MONTH_OUTCOMES,
+    MONTH_HOME_CARE,
+    MONTHS_SIDE_BY_SIDE,
     HOME_CARE,
+    EXPECTED_COURSE,
+    EXPECTED_AT_SESSION,
+    FELT_IN_COURSES,
     DOSE_RESPONSE,
     PROTOCOL_COMPARISON,
     BAND_HOMOGENEITY,

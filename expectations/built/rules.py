@@ -52,7 +52,8 @@ def totals_add_up(grain: Columns, totals: Sequence[Totals]) -> Expectation:
     return none_in(
         _any_of(
             f"select {_key((repr('over ' + column), *others))} as key "
-            f"from {{batch}} group by {', '.join(others)} having {_fault_of_total(column, counts)}"
+            f"from {{batch}} group by {', '.join(others) or '()'} "
+            f"having {_fault_of_total(column, counts)}"
             for column, others, counts in (
                 (column, tuple(c for c in grain if c != column), total.counts)
                 for total in totals

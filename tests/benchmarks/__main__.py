@@ -222,6 +222,8 @@ def measured_run(root: Path) -> Stages:
 
 def write_key(root: Path) -> None:
     key_file(root).write_text("an invented key of enough length\n")
+    key_file(root).chmod(0o600)
+    key_file(root).chmod(0o600)
 
 
 def current_release(root: Path) -> Release:

@@ -17,6 +17,7 @@ def clean(tmp_path_factory):
     root = tmp_path_factory.mktemp("clean") / "group"
     make_exports(root, patients=500, dirty_share=0)
     key_file(root).write_text("an invented key of enough length\n")
+    key_file(root).chmod(0o600)
     assert carry_out(["run", "--workspace", str(root), "--quiet"]) == 0
     return root
 

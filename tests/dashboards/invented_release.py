@@ -49,6 +49,9 @@ create table quality.refusal_changes (site varchar, batch varchar, kind varchar,
     rows_read bigint, rows_read_before bigint);
 create table quality.flagged_values (site varchar, batch varchar, kind varchar, file varchar,
     column_name varchar, reason varchar, flagged bigint);
+create table quality.restatements (site varchar, month varchar, figure varchar,
+    published_before decimal(18, 6), published_now decimal(18, 6), change decimal(18, 6),
+    batches_since varchar, release_before varchar);
 create table quality.harms_to_settle (site varchar, harm_key varchar, why varchar, event varchar,
     event_date date, batch varchar, settled boolean, decision varchar);
 create table quality.gate_results (gate varchar, expectation varchar, description varchar,
@@ -106,9 +109,13 @@ def make_release(root: Path, *, seed: int = 7, courses: int = 900) -> Release:
         chance = random.Random(seed)
         _fill_response(connection, chance, courses)
         _fill_sessions(connection, chance, courses)
+        _fill_sheets(connection)
         _fill_months(connection, chance)
+        _fill_side_by_side(connection)
         _fill_curves(connection)
         _fill_comparisons(connection, courses)
+        _fill_leaving(connection)
+        _fill_doses(connection)
         _fill_seeds(connection)
     return release
 
@@ -168,6 +175,13 @@ def _insert_quality(connection: duckdb.DuckDBPyConnection) -> None:
         "('alder', '2026-04', 'outcomes', 'row_refused', 'eye', 'missing', 0, 5, -5, 120, 120),"
         "('alder', '2026-04', 'visits', 'value_flagged', '=1+1', 'unknown_column', 7, 7, 0, 120,"
         " 120)"
+    )
+    connection.execute(
+        "insert into quality.restatements values "
+        "('alder', '2026-02', 'sessions', 64, 66, 2, '2026-02;2026-04', '2026-03-31-0badc0de'),"
+        "('alder', '2026-02', 'harms', null, 3, null, '2026-02;2026-04', '2026-03-31-0badc0de'),"
+        "('alder', '2026-03', 'symptoms_responders', 5, 4, -1, '2026-02;2026-04',"
+        " '2026-03-31-0badc0de')"
     )
     connection.execute(
         "insert into quality.harms_to_settle values "
@@ -248,6 +262,8 @@ def _fill_response(
             counts = [int(outcome == name) for name in outcomes]
             for grading in tuple(GRADES)[:gradings]:
                 grade = chance.choice(GRADES[grading])
+                if (rule, grading, outcome) == ("symptoms", "symptoms", "not_applicable"):
+                    grade = "normal"
                 rows.append((rule, unit, grading, grade, *where, 1, *counts, int(treated)))
     counts = ("courses", *outcomes, "treated_otherwise")
     _base(
@@ -275,7 +291,8 @@ def _fill_response(
             responders / nullif(courses - not_applicable, 0) as rate_if_missing_failed,
             (responders + not_measured) / nullif(courses - not_applicable, 0)
                 as rate_if_missing_responded,
-            9.5 as mean_improvement, 9 as median_improvement,
+            9.5 as mean_improvement, 9 as median_improvement, 0.11 as rate_by_noise,
+            1.9 as regression_alone,
             treated_otherwise / nullif(evaluable, 0) as other_treatment
         from totals where course_kind <> 'repeat' and period <> 'earlier'
         """,
@@ -350,6 +367,69 @@ def _fill_sessions(
                 incidence - 0.05 as incidence_low, incidence + 0.05 as incidence_high {within}
             """,
         )
+
+
+def _fill_sheets(connection: duckdb.DuckDBPyConnection) -> None:
+    """What sheets show: the rows of the symptoms rule, and harms of courses invented beside them."""
+    whole = "site = 'all' and protocol = 'all' and course_kind = 'all'"
+    graded = (
+        "rule = 'symptoms' and grading = 'symptoms' and grade in ('mild', 'moderate', 'severe')"
+    )
+    _insert(
+        connection,
+        "expected_course",
+        f"""
+        select grade, courses, not_measured, evaluable, responders, unchanged, worsened,
+            responders / courses as better_share, unchanged / courses as unchanged_share, worsened / courses as worsened_share,
+            not_measured / courses as not_measured_share, courses // 4 as stopped,
+            courses // 4 / courses as stopped_share, 3 as sessions_low, 4 as sessions_median,
+            4 as sessions_high
+        from cohorts.response_by_grade where period = 'all' and {graded} and {whole}
+        """,
+    )
+    _insert(
+        connection,
+        "expected_at_session",
+        f"""
+        select grade, session_number, begun, begun - measured as not_measured, measured, responding,
+            measured - responding - worsened as unchanged, worsened,
+            response_share as better_share, share_low as better_low, share_high as better_high,
+            unchanged / begun as unchanged_share, worsened / begun as worsened_share,
+            not_measured / begun as not_measured_share
+        from cohorts.response_at_session where {graded} and {whole}
+        """,
+    )
+    felt = "case event when 'redness' then asked // 5 when 'discomfort' then asked // 9 when 'swelling' then 1 else 0 end"
+    _insert(
+        connection,
+        "felt_in_courses",
+        f"""
+        select coalesce(grade, 'all') as grade, event, grade is null as is_total,
+            cast(sum(courses) as bigint) as courses, cast(sum(courses - 20) as bigint) as asked,
+            cast(sum({felt}) as bigint) as felt, sum({felt}) / sum(courses - 20) as felt_share,
+            greatest(felt_share - 0.05, 0) as share_low, felt_share + 0.05 as share_high
+        from (
+            select grade, courses, courses - 20 as asked
+            from cohorts.response_by_grade
+            where period = 'all' and rule = 'symptoms' and grading = 'symptoms' and grade <> 'all' and {whole}
+        )
+        cross join (
+            values ('redness'), ('discomfort'), ('swelling'), ('blister'), ('burn'), ('corneal'), ('other')
+        ) as kinds (event)
+        group by event, rollup (grade)
+        """,
+    )
+    _insert(
+        connection,
+        "home_care",
+        """
+        select grade, site, protocol, course_kind, is_total, courses, evaluable as measured,
+            responders as halved, response_rate as halved_share, rate_low as share_low,
+            rate_high as share_high, 14 as median_minutes_before, 6 as median_minutes_after
+        from cohorts.response_by_grade
+        where period = 'all' and rule = 'symptoms' and grading = 'symptoms'
+        """,
+    )
 
 
 def _fill_months(connection: duckdb.DuckDBPyConnection, chance: random.Random) -> None:
@@ -447,8 +527,102 @@ def month_rows(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute(
         """
         insert into cohorts.recall_due values
-            ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true)
+            ('alder', 'p1', '2025-10-01', '2026-03-30', '2026-10-01', 'due', 0, 'active', true),
+            ('alder', 'p2', '2025-08-05', '2026-02-01', '2026-08-05', 'due', 0, 'unknown', true),
+            ('alder', 'p3', '2025-04-20', '2025-10-17', '2026-04-20', 'overdue', 10, 'active', true),
+            ('alder', '=p4', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'active', true),
+            ('alder', 'p5', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'deceased', false),
+            ('alder', 'p6', '2025-03-01', '2025-08-28', '2026-03-01', 'overdue', 60, 'moved', false),
+            ('birch', 'p7', '2025-08-05', '2026-02-01', '2026-08-05', 'due', 0, 'declined_recall', false)
         """
+    )
+    connection.execute(
+        """
+        insert into cohorts.late_sessions values
+            ('alder', 'p4', 'four_fortnightly', '2026-03-20', 2, 4, '2026-04-10', 20, 'active', null,
+                true),
+            ('alder', 'p5', 'three_monthly', '2026-02-20', 1, 3, '2026-03-27', 34, 'active', 'cost',
+                false)
+        """
+    )
+    _insert(
+        connection,
+        "month_outcomes",
+        """
+        with counted as (
+            select site, month, rule, unit, sessions // 5 + 1 as courses, 1 as not_applicable,
+                courses - 1 as applicable,
+                sessions // 7 as evaluable, applicable - evaluable as not_measured,
+                sessions // 20 as unchanged, 1 as worsened,
+                evaluable - unchanged - 1 as responders
+            from places
+            cross join (values ('symptoms', 'course'), ('tear_film', 'eye'), ('glands', 'eye'))
+                as rules (rule, unit)
+            where protocol = 'all' and site <> 'all' and month <> 'all'
+        )
+        select *, responders / nullif(evaluable, 0) as response_rate,
+            evaluable / (courses - 1) as capture_rate, 120 as before_evaluable,
+            case month when '2026-02' then 6 when '2026-01' then 114 else 72 end as before_responders,
+            before_responders / 120 as before_rate, 0.8 as before_capture_rate,
+            case month when '2026-01' then 0.8 else 0 end as limit_low,
+            case month when '2026-02' then 0.3 else 1 end as limit_high,
+            case when site = 'alder' then month < '2026-03' end as beyond_limits,
+            case when site <> 'alder' then 'fewer than 10 evaluable in the month; fewer than 60 % '
+                || 'measured' end as reason
+        from counted
+        """,
+    )
+    _insert(
+        connection,
+        "month_home_care",
+        """
+        select site, month, sessions // 5 as courses,
+            case month when '2026-03' then 0 else sessions // 10 end as measured,
+            least(measured, sessions // 20) as halved, case when measured > 0 then 20.0 end
+            as median_minutes_before, case when measured > 0 then 7.5 end as median_minutes_after
+        from places where protocol = 'all' and site <> 'all' and month <> 'all'
+        """,
+    )
+    _insert(
+        connection,
+        "month_records",
+        """
+        select site, month, sessions - asked as sessions_not_asked, asked as sessions_timed,
+            cast(site = 'birch' and month = '2026-04' as bigint) as files_refused,
+            12 as rows_refused, 2 as values_flagged
+        from places where protocol = 'all' and site <> 'all' and month <> 'all'
+        """,
+    )
+    _insert(
+        connection,
+        "broken_off",
+        """
+        select site, month, 2 as sessions_given, stopped as courses
+        from cohorts.month_summary where stopped > 0
+        """,
+    )
+
+
+def _fill_side_by_side(connection: duckdb.DuckDBPyConnection) -> None:
+    """The latest month, of the clinics that have it, beside their delivery and harms."""
+    _insert(
+        connection,
+        "months_side_by_side",
+        """
+        with counted as (
+            select coalesce(site, 'all') as site, month, sum(new_courses) as new_courses,
+                sum(completed) as completed, sum(stopped) as stopped, sum(matured) as matured,
+                sum(evaluable) as evaluable, sum(responders) as responders
+            from cohorts.month_summary where month = '2026-04' group by month, cube(site)
+        )
+        select counted.*, site = 'all' as is_total, safety.sessions, asked, events,
+            responders / nullif(evaluable, 0) as response_rate, session_eyes, in_band_recorded,
+            in_band_share
+        from counted
+        inner join cohorts.safety using (site, month)
+        inner join cohorts.delivery using (site, month, protocol)
+        where protocol = 'all' and event = 'all' and severity = 'all'
+        """,
     )
 
 
@@ -491,6 +665,84 @@ def _fill_curves(connection: duckdb.DuckDBPyConnection) -> None:
         "('symptoms', 7.3, 1, 90, 365, 7, 0.3), ('symptoms', 7.3, 2, 90, 365, 7, 0.12),"
         "('symptoms', 7.3, 1, 180, 365, 7, 0.17), ('symptoms', 7.3, 2, 180, 365, 7, 0.06),"
         "('glands', 5, 1, 90, 365, null, null)"
+    )
+
+
+def _fill_leaving(connection: duckdb.DuckDBPyConnection) -> None:
+    """Birch half as large as alder, cedar without plans; few moved, and few waited for an answer."""
+    ends = {"cost": 28, "discomfort": 42, "moved": 3}
+    decisions = {"recommended": 40, "declined": 60, "deferred": 25, "not_suitable": 30}
+    columns = [f"{column} bigint" for column in contracts()["leaving"] if column != "site"]
+    rows = []
+    for site, shrink in (("alder", 1), ("birch", 2)):
+        stopped = {f"end_{reason}": n // shrink for reason, n in ends.items()}
+        waiting = {f"not_started_{decision}": n // shrink for decision, n in decisions.items()}
+        left = sum(stopped.values())
+        counts = {"completed": 150 // shrink, "in_progress": 0, "stopped": left}
+        started = counts["completed"] + left
+        counts |= {
+            "started": started,
+            "assessed": started + sum(waiting.values()),
+            "recommended": started + sum(waiting.values()) - waiting["not_started_not_suitable"],
+            "accepted": started,
+        }
+        values = counts | stopped | waiting
+        rows.append((site, *(values.get(column.split()[0], 0) for column in columns)))
+    _base(connection, ["site varchar", *columns], rows)
+    _add_up(connection, (), ("site",), [column.split()[0] for column in columns])
+    _insert(connection, "leaving", "select * from totals")
+    connection.execute(
+        """
+        insert into cohorts.waiting_times values
+            ('alder', 'recommended_to_accepted', 60, 2, 4, 8),
+            ('birch', 'recommended_to_accepted', 9, 2, 5, 8),
+            ('all', 'recommended_to_accepted', 69, 2, 4, 8),
+            ('alder', 'accepted_to_first_session', 170, 3, 7.5, 14),
+            ('birch', 'accepted_to_first_session', 80, 4, 9, 21),
+            ('all', 'accepted_to_first_session', 250, 3, 8, 16)
+        """
+    )
+    connection.execute(
+        """
+        insert into cohorts.safety_by_device values
+            ('alder', 'lid<b>1</b>', 120, 110, 6, 1, 5.45, 2.0, 11.87),
+            ('alder', 'lid2', 60, 50, 0, 0, 0, 0, 7.38),
+            ('alder', 'unknown', 3, 0, 1, 0, null, null, null),
+            ('birch', 'lid1', 90, 80, 4, 0, 5, 1.36, 12.8)
+        """
+    )
+
+
+def _fill_doses(connection: duckdb.DuckDBPyConnection) -> None:
+    """Quarters of heating time, of which birch's third is small."""
+    rows = [
+        (rule, site, "four_fortnightly", quarter, evaluable, evaluable * (5 + quarter) // 10)
+        for rule in ("symptoms", "glands")
+        for site, evaluable in (("alder", 120), ("birch", 120))
+        for quarter in (1, 2, 3, 4)
+        if (site, quarter) != ("birch", 3)
+    ]
+    rows.append(("symptoms", "birch", "four_fortnightly", 3, 6, 3))
+    counts = ("evaluable", "responders")
+    _base(
+        connection,
+        [
+            *(f"{column} varchar" for column in ("rule", "site", "protocol")),
+            *(f"{column} bigint" for column in ("dose_quarter", *counts)),
+        ],
+        rows,
+    )
+    _add_up(connection, ("rule", "dose_quarter"), ("site", "protocol"), counts)
+    _insert(
+        connection,
+        "dose_response",
+        """
+        select rule, site, protocol, dose_quarter, 'all' in (site, protocol) as is_total, evaluable,
+            responders, responders / evaluable as response_rate, response_rate - 0.1 as rate_low,
+            least(response_rate + 0.1, 1) as rate_high, 100.0 * dose_quarter as seconds_from,
+            100.0 * dose_quarter + 90 as seconds_to
+        from totals
+        """,
     )
 
 

@@ -81,13 +81,16 @@ def test_the_pages_there_are(pages: dict[str, str]) -> None:
         "cedar": ("2026-01", "2026-02", "2026-03"),
     }
     expected = {
+        "side_by_side.html",
         *("index.html", "response_by_grade.html", "response_by_session.html", "safety.html"),
         *("first_response.html", "quality.html", "method.html"),
         *("durability.html", "protocols.html", "sites.html"),
+        *("expect.html", "expect/mild.html", "expect/moderate.html", "expect/severe.html"),
+        *("leaving.html", "delivery.html", "dose.html"),
         *(
             f"clinics/{site}/{name}.html"
             for site, its_months in months.items()
-            for name in (*its_months, "index", "response", "safety", "quality")
+            for name in (*its_months, "index", "recall", "response", "safety", "quality")
         ),
     }
     assert pages.keys() == expected
@@ -102,8 +105,39 @@ def test_every_page_has_its_title_language_and_cautions(
         title = re.search("<title>(.*?)</title>", pages[path])
         assert title, path
         assert len(title[1]) > 10
-        for caution in cautions.GENERAL:
+        for caution in cautions.PLAIN if path.startswith("expect/") else cautions.GENERAL:
             assert caution in page.words, path
+
+
+def test_outcomes_are_told_with_who_was_not_measured_and_who_was_treated_otherwise(
+    release: Release, read: dict[str, Reader]
+) -> None:
+    told = re.compile(
+        r"By the symptom score, (\d+) of (\d+) courses followed to the end were not measured "
+        r"before and after\. Of 100 that were, (\d+) had another treatment begun in between"
+    )
+    with duckdb.connect(str(release.warehouse), read_only=True) as connection:
+        rows = connection.sql(
+            "select site, not_measured, courses, round(100 * other_treatment) "
+            "from cohorts.response_by_grade where rule = 'symptoms' and grading = 'symptoms' and "
+            "grade = 'all' and protocol = 'all' and course_kind = 'all' and period = 'all'"
+        ).fetchall()
+    numbers = {site: tuple(int(value) for value in values) for site, *values in rows}
+    for path, site in (("response_by_grade.html", "all"), ("clinics/birch/response.html", "birch")):
+        found = told.search(read[path].words)
+        assert found, path
+        assert tuple(map(int, found.groups())) == numbers[site]
+    assert not told.search(read["quality.html"].words)
+
+
+def test_nothing_is_said_of_who_was_not_measured_where_it_is_hidden(
+    invented: ModuleType, tmp_path: Path
+) -> None:
+    made = invented.make_release(tmp_path / "release", courses=20)
+    publish(made)
+    assert "not measured before and after" not in (
+        made.dashboards / "response_by_grade.html"
+    ).read_text(encoding="utf-8")
 
 
 def test_titles_tell_pages_apart(pages: dict[str, str]) -> None:
@@ -126,7 +160,8 @@ def test_every_chart_has_a_sentence_its_limits_and_its_figures_as_a_table(
             assert bool(limits) == bool(drawn), path  # it tells of what is drawn
             assert "<table " in section, path
             assert section.count('type="application/json"') == drawn, path
-            assert drawn or said.TOO_FEW in section or "Nothing to draw yet." in section, path
+            why = (said.TOO_FEW, "Nothing to draw yet.", "Not drawn, since")
+            assert drawn or any(words in section for words in why), path
     assert charts > 40
 
 
@@ -153,7 +188,7 @@ def test_nothing_is_asked_of_the_network(pages: dict[str, str], read: dict[str, 
                 assert not value.startswith("//"), (path, value)
         assert "default-src &#39;none&#39;" in pages[path] or "default-src 'none'" in pages[path]
         assert not [a for _, attributes in page.elements for a in attributes if a.startswith("on")]
-    for asset in ("pages.css", "charts.js"):
+    for asset in ("pages.css", "choices.js", "charts.js"):
         assert not re.search(r"https?:|url\(|@import|fetch|XMLHttpRequest", _asset(asset))
 
 
@@ -308,6 +343,7 @@ def test_not_asked_is_never_told_as_none(read: dict[str, Reader]) -> None:
     """At birch nobody was asked in February."""
     words = read["clinics/birch/2026-02.html"].words
     assert "Nobody was asked: harm was asked about in none of" in words
+    assert "No harm reported" not in words
     assert "No harm was reported" not in words
 
 
@@ -320,11 +356,12 @@ def test_none_seen_says_what_is_not_excluded(
             "update cohorts.safety set events = 0, serious = 0, rate_per_100 = 0, rate_low = 0, "
             "rate_high = 7.25, asked = 50, sessions = 52 where site = 'alder' and month = '2026-04'"
         )
+        connection.execute("update cohorts.month_records set sessions_not_asked = 2")
     publish(made)
     words = Reader((made.dashboards / "clinics/alder/2026-04.html").read_text()).words
     assert (
-        "No harm was reported. Harm was asked about in 50 of 52 sessions. None seen in 50 asked "
-        "means that up to 7.2 in 100 sessions are not excluded." in words
+        "No harm reported in 50 sessions asked; 2 not asked. None seen in 50 means that up to 7.2 "
+        "in 100 sessions are not excluded." in words
     )
 
 
@@ -391,12 +428,48 @@ def test_too_few_measured_make_no_headline(invented: ModuleType, tmp_path: Path)
     for path in ("response_by_grade.html", "clinics/alder/response.html"):
         words = Reader((made.dashboards / path).read_text()).words
         assert "fewer than 60 in 100 of those to whom the rule applies" in words
-        assert not re.search(r"were better: \d+ in 100", words)
+        assert "Fewer than 60 in 100 were measured, so that no share is put first here" in words
+        assert not re.search(r"were better: \d+ in 100|\d+ in 100 were better", words)
 
 
 def test_enough_measured_make_a_headline(read: dict[str, Reader]) -> None:
     for path in ("response_by_grade.html", "clinics/alder/response.html"):
         assert re.search(r"were better: \d+ in 100 \(limits \d+ to \d+\)", read[path].words)
+
+
+def test_the_noise_of_the_measurement_stands_beside_each_share(read: dict[str, Reader]) -> None:
+    for path in ("response_by_grade.html", "clinics/alder/response.html"):
+        words = read[path].words
+        assert re.search(
+            r"\d+ in 100 were better. With no change at all, 11 in 100 would pass", words
+        )
+        assert "without treatment" not in words
+    html = read["clinics/alder/response.html"]
+    drawn = [json.loads(text)["data"] for text in html.figures]
+    noise = [t["x"] for traces in drawn for t in traces if t["look"] == "chance"]
+    assert len(noise) > 10
+    assert all(x in (11, None) for xs in noise for x in xs)
+
+
+def test_before_and_after_are_told_with_what_returns_by_itself(read: dict[str, Reader]) -> None:
+    assert (
+        "changed for the better by 9.5 points on average, and by 9.0 or more in half of those "
+        "measured. A return to the usual after a bad day would alone give about 1.9."
+    ) in read["response_by_grade.html"].words
+
+
+def test_what_is_not_known_of_noise_and_gain_is_not_told(
+    invented: ModuleType, tmp_path: Path
+) -> None:
+    made = invented.make_release(tmp_path / "release", courses=200)
+    with duckdb.connect(str(made.warehouse)) as connection:
+        connection.execute(
+            "update cohorts.response_by_grade set rate_by_noise = null, mean_improvement = null"
+        )
+    publish(made)
+    words = Reader((made.dashboards / "clinics/alder/response.html").read_text()).words
+    assert "How many would pass with no change at all is not known" in words
+    assert "Before and after:" not in words
 
 
 def test_owners_see_response_at_session_and_analysts_the_first_response(
@@ -411,8 +484,8 @@ def test_owners_see_response_at_session_and_analysts_the_first_response(
 
 def test_a_late_clinic_is_called_late(read: dict[str, Reader]) -> None:
     start = read["index.html"].words
-    assert re.search(r"Cedar Court March 2026 31 March 2026 2026-03 late", start)
-    assert re.search(r"birch April 2026 30 April 2026 2026-04 up to date", start)
+    assert re.search(r"Cedar Court March 2026 .*31 March 2026 2026-03 late", start)
+    assert re.search(r"birch April 2026 .*30 April 2026 2026-04 up to date", start)
 
 
 def test_the_gates_verdict_is_told_in_words(read: dict[str, Reader]) -> None:
@@ -482,8 +555,8 @@ def test_a_harm_that_waits_is_never_told_as_none(invented: ModuleType, tmp_path:
     )
     assert "None counted; 1 to settle. Harm was asked about in 50 of 52 sessions." in february
     assert "1 harm of this clinic was refused, lowered or withdrawn and not settled yet" in february
-    assert "No harm was reported" not in february
-    assert "No harm was reported" in march
+    assert "No harm reported" not in february
+    assert "No harm reported in 50 sessions asked" in march
     assert "None counted; 1 to settle" in safety
     assert re.search(r"burn 0 1 to settle 0 50", safety)
     assert re.search(r"blister 0 \u2013 0 50", safety)
@@ -537,7 +610,7 @@ def test_a_month_without_a_session_says_whether_they_were_refused(
     page = Reader((made.dashboards / "clinics/alder/2026-04.html").read_text())
     assert ("rows of its sessions were refused" in page.words) == bool(refused)
     assert ("No session was given." in page.words) == (not refused)
-    assert ("#refused" in page.attributes("href")) == bool(refused)
+    assert ("What was refused, and why." in page.words) == bool(refused)
 
 
 def test_no_sentence_is_made_of_a_hidden_number(read: dict[str, Reader]) -> None:

@@ -1,6 +1,6 @@
 """What leaves a clinic as Parquet: hidden counts, and what an attacker can make of the rest."""
 
-from itertools import groupby
+from itertools import groupby, product
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -186,7 +186,7 @@ def test_no_count_of_the_shared_response_table_can_be_solved_for(release: Releas
                 matrix[number, unknown[i, column]] += sign
             else:
                 known_sums[number] -= sign * rows[i][column]
-    assert len(unknown) > 50
+    assert len(unknown) > 40
     for number in range(0, len(cells), 4):
         aim = np.zeros(len(unknown))
         aim[number] = 1
@@ -202,7 +202,71 @@ def test_no_count_of_the_shared_response_table_can_be_solved_for(release: Releas
         assert round(low) < round(-high), f"{cells[number]} can be solved for"
 
 
+def test_no_count_of_those_who_leave_can_be_solved_for(release: Release) -> None:
+    """By integer programming over the sums of a row and over the clinics, written down anew."""
+    rows = {row["site"]: row for row in shared(release, "leaving").to_dicts()}
+    sites = [site for site in rows if site != "all"]
+    counts = [column for column in rows["all"] if column not in ("site", "hidden")]
+    waiting = [column for column in counts if column.startswith("not_started_")]
+    ends = [column for column in counts if column.startswith("end_")]
+    parts = {
+        "assessed": ["started", *waiting],
+        "started": ["completed", "in_progress", "stopped"],
+        "stopped": ends,
+    }
+    sums = [
+        [((site, whole), -1), *(((site, part), 1) for part in parts[whole])]
+        for site, whole in product(rows, parts)
+    ]
+    sums += [[(("all", count), -1), *(((s, count), 1) for s in sites)] for count in counts]
+    unknown = [(site, count) for site, count in product(rows, counts) if rows[site][count] is None]
+    assert len(unknown) > 5
+    matrix = np.zeros((len(sums), len(unknown)))
+    known = np.zeros(len(sums))
+    for number, members in enumerate(sums):
+        for (site, count), sign in members:
+            if (site, count) in unknown:
+                matrix[number, unknown.index((site, count))] += sign
+            else:
+                known[number] -= sign * rows[site][count]
+    for number, cell in enumerate(unknown):
+        aim = np.zeros(len(unknown))
+        aim[number] = 1
+        low, high = (
+            milp(
+                sign * aim,
+                constraints=LinearConstraint(matrix, known, known),
+                bounds=Bounds(1, 10**4),
+                integrality=np.ones(len(unknown)),
+            ).fun
+            for sign in (1, -1)
+        )
+        assert round(low) < round(-high), f"{cell} can be solved for"
+
+
 def _true(table: pl.DataFrame, row: dict[str, Any], column: str) -> int:
     grain = [*SHAPES["response_by_grade"].breakdowns, "rule", "grading"]
     value: int = table.filter(**{name: row[name] for name in grain})[column].item()
     return value
+
+
+@pytest.mark.parametrize(("in_all", "told"), [(55, False), (61, True), (50, True)])
+def test_a_month_gives_no_small_rest_of_a_clinics_other_months_back(
+    in_all: int, told: bool
+) -> None:
+    """50 of 55 sessions in the latest month would tell of 5 in the months before."""
+    safety = pl.DataFrame(
+        [
+            {
+                **{"site": "alder", "protocol": "all", "month": "all", "event": "all"},
+                **{"severity": "all", "sessions": in_all, "asked": 0, "events": 0, "serious": 0},
+                **{"rate_per_100": None, "rate_low": None, "rate_high": None},
+            }
+        ]
+    )
+    nothing = dict.fromkeys(SHAPES["months_side_by_side"].counts, 0)
+    month = {"site": "alder", "month": "2026-04", "is_total": False, **nothing, "sessions": 50}
+    side_by_side = pl.DataFrame([{**month, "response_rate": None, "in_band_share": None}])
+    shared = SharedTables({"safety": safety, "months_side_by_side": side_by_side}, BELOW)
+    [over_all], [this_month] = shared.find("safety"), shared.find("months_side_by_side")
+    assert ((over_all["sessions"], this_month["sessions"]) == (in_all, 50)) == told

@@ -82,6 +82,30 @@ SPOILED = {
         "update cohorts.course_funnel set end_cost = 1 where month = '2024-01'",
         {"course_funnel_rows_consistent"},
     ),
+    "patients who are nowhere": (
+        "update cohorts.leaving set assessed = 3",
+        {"leaving_rows_consistent"},
+    ),
+    "patients of a clinic more than the total": (
+        "update cohorts.leaving set assessed = 3, not_started_declined = 1 where site <> 'all'",
+        {"leaving_totals_add_up"},
+    ),
+    "waits that run backwards": (
+        "update cohorts.waiting_times set quarter_days = 12",
+        {"waiting_times_rows_consistent"},
+    ),
+    "waits of a clinic more than the total": (
+        "update cohorts.waiting_times set waits = 2 where site <> 'all'",
+        {"waiting_times_totals_add_up"},
+    ),
+    "more asked than used": (
+        "update cohorts.safety_by_device set asked = 3",
+        {"safety_by_device_rows_consistent"},
+    ),
+    "a device's rate above its limit": (
+        "update cohorts.safety_by_device set rate_high = 50",
+        {"safety_by_device_shares_within_limits"},
+    ),
     "more recorded than treated": (
         "update cohorts.delivery set expressed = expressed + 4",
         {"delivery_rows_consistent", "delivery_totals_add_up"},
@@ -94,9 +118,89 @@ SPOILED = {
         "update cohorts.month_summary set treated_patients = 3",
         {"month_summary_rows_consistent"},
     ),
+    "a month's outcomes that don't make up its courses": (
+        "update cohorts.month_outcomes set worsened = 2 where rule = 'glands'",
+        {"month_outcomes_rows_consistent"},
+    ),
+    "a month that is judged and told why it is not": (
+        "update cohorts.month_outcomes set beyond_limits = true where rule = 'symptoms'",
+        {"month_outcomes_rows_consistent"},
+    ),
+    "a month's rate where none was counted": (
+        "update cohorts.month_outcomes set before_rate = 0.5 where rule = 'symptoms'",
+        {"month_outcomes_shares_within_limits"},
+    ),
+    "a month's courses that month_outcomes lost": (
+        "delete from cohorts.month_outcomes where rule = 'symptoms'",
+        {"mature_courses_conserved"},
+    ),
+    "a course broken off that month_summary lost": (
+        "insert into cohorts.broken_off values ('alder', '2024-06', 2, 1)",
+        {"broken_off_conserved"},
+    ),
+    "more halved in a month than measured": (
+        "update cohorts.month_home_care set halved = 2",
+        {"month_home_care_rows_consistent"},
+    ),
+    "more asked side by side than sessions": (
+        "update cohorts.months_side_by_side set asked = sessions + 1",
+        {"months_side_by_side_rows_consistent", "months_side_by_side_totals_add_up"},
+    ),
+    "a share side by side above all": (
+        "update cohorts.months_side_by_side set in_band_share = 1.5",
+        {"months_side_by_side_shares_within_limits"},
+    ),
     "more halved than measured": (
         "update cohorts.home_care set halved = 2",
         {"home_care_rows_consistent"},
+    ),
+    "parts of a sheet that make no whole": (
+        "update cohorts.expected_course set worsened_share = 0.2",
+        {"expected_course_rows_consistent"},
+    ),
+    "quartiles out of order": (
+        "update cohorts.expected_course set sessions_low = 4",
+        {"expected_course_rows_consistent"},
+    ),
+    "a share of a sheet above one": (
+        "update cohorts.expected_course set stopped_share = 1.2",
+        {"expected_course_shares_within_limits"},
+    ),
+    "more measured than begun": (
+        "update cohorts.expected_at_session set measured = 2, unchanged = 2",
+        {"expected_at_session_rows_consistent"},
+    ),
+    "a sheet's share outside its limits": (
+        "update cohorts.expected_at_session set better_low = 0.1",
+        {"expected_at_session_shares_within_limits"},
+    ),
+    "a session number of a sheet that is missing": (
+        "update cohorts.expected_at_session set session_number = 2",
+        {"expected_at_session_sessions_numbered"},
+    ),
+    "more who felt it than were asked": (
+        "update cohorts.felt_in_courses set felt = 2",
+        {"felt_in_courses_rows_consistent"},
+    ),
+    "a harm's share above its limit": (
+        "update cohorts.felt_in_courses set share_high = -0.1",
+        {"felt_in_courses_shares_within_limits"},
+    ),
+    "courses of a grade beyond the total": (
+        "update cohorts.felt_in_courses set courses = 2 where grade <> 'all'",
+        {"felt_in_courses_totals_add_up"},
+    ),
+    "a course that the table of sheets lost": (
+        "delete from cohorts.expected_course",
+        {"published_tables_filled"},
+    ),
+    "sessions that the table of sheets lost": (
+        "delete from cohorts.expected_at_session",
+        {"published_tables_filled"},
+    ),
+    "courses that the table of what was felt lost": (
+        "delete from cohorts.felt_in_courses",
+        {"published_tables_filled"},
     ),
     "more responders than evaluable": (
         "update cohorts.dose_response set responders = 2",
@@ -351,7 +455,7 @@ SPOILED = {
         "create table courses.more as from courses.courses cross join range(5) as times (i); "
         "delete from courses.courses; "
         "insert into courses.courses select course_id || i, site, patient_key, first_date, "
-        "last_date, next_maintenance_date, 0, false, true from courses.more",
+        "last_date, next_maintenance_date, 0, '', false, true from courses.more",
         {
             "eyes_treated_together",
             "courses_conserved",
@@ -433,6 +537,7 @@ def test_a_young_group_has_nothing_mature_and_passes(release):
         update courses.courses set is_mature = false;
         update courses.responses set is_mature = false;
         update cohorts.month_summary set matured = 0, evaluable = 0, responders = 0;
+        delete from cohorts.month_outcomes where rule = 'symptoms';
         delete from courses.maintenance_intervals;
         delete from cohorts.recall_due;
         delete from cohorts.maintenance_adherence;
@@ -442,6 +547,9 @@ def test_a_young_group_has_nothing_mature_and_passes(release):
         delete from cohorts.response_at_session;
         delete from cohorts.sessions_to_response;
         delete from cohorts.home_care;
+        delete from cohorts.expected_course;
+        delete from cohorts.expected_at_session;
+        delete from cohorts.felt_in_courses;
         delete from cohorts.dose_response;
         delete from cohorts.site_comparison;
         delete from cohorts.follow_up_completeness;

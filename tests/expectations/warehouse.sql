@@ -76,6 +76,7 @@ select
     date '2024-02-07' as last_date,
     date '2024-07-06' as next_maintenance_date,
     3 as sessions,
+    'moderate' as symptoms_band,
     true as is_mature,
     false as eyes_treated_one_at_a_time;
 
@@ -263,6 +264,60 @@ select
 from (values ('alder', '2024-01', 1), ('alder', '2024-02', 0), ('birch', '2024-02', 0))
     as rows (site, month, started);
 
+create table cohorts.leaving as
+select
+    coalesce(site, 'all') as site,
+    2 as assessed,
+    1 as recommended,
+    1 as accepted,
+    1 as started,
+    1 as completed,
+    0 as in_progress,
+    0 as stopped,
+    0 as not_started_recommended,
+    0 as not_started_accepted,
+    0 as not_started_declined,
+    0 as not_started_deferred,
+    0 as not_started_not_suitable,
+    0 as not_started_home_care_first,
+    1 as not_started_undecided,
+    0 as end_completed,
+    0 as end_improved_enough,
+    0 as end_no_benefit,
+    0 as end_adverse_event,
+    0 as end_cost,
+    0 as end_discomfort,
+    0 as end_moved,
+    0 as end_lost_contact,
+    0 as end_died,
+    0 as end_other,
+    0 as end_unknown
+from (values ('alder')) as rows (site)
+group by cube (site);
+
+create table cohorts.waiting_times as
+select
+    coalesce(site, 'all') as site,
+    'accepted_to_first_session' as step,
+    count(*) as waits,
+    4 as quarter_days,
+    7.5::double as median_days,
+    11 as three_quarters_days
+from (values ('alder')) as rows (site)
+group by cube (site);
+
+create table cohorts.safety_by_device as
+select
+    'alder' as site,
+    'dev1' as device,
+    2 as sessions,
+    1 as asked,
+    1 as events,
+    0 as serious,
+    100.0::double as rate_per_100,
+    2.5::double as rate_low,
+    557.2::double as rate_high;
+
 create table cohorts.delivery as
 select
     coalesce(site, 'all') as site,
@@ -323,14 +378,62 @@ create table cohorts.month_summary as
 select *
 from (
     values
-    ('alder', '2024-01', 1, 2, 1, 60.0::double, 0, 0, 0, 1, 2, 2),
-    ('alder', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, 0, 1, 0),
-    ('alder', '2024-06', 0, 0, 0, 0.0::double, 1, 1, 1, 0, 0, 0),
-    ('birch', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, null, 0, 0)
+    ('alder', '2024-01', 1, 2, 1, 60.0::double, 0, 0, 0, 0, 1, 2, 2),
+    ('alder', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, 0, 0, 1, 0),
+    ('alder', '2024-06', 0, 0, 0, 0.0::double, 0, 1, 1, 1, 0, 0, 0),
+    ('birch', '2024-02', 0, 1, 1, 30.0::double, 0, 0, 0, 0, null, 0, 0)
 ) as rows (
-    site, month, new_courses, sessions, treated_patients, chair_minutes, matured, evaluable,
-    responders, harms, sessions_asked, refused_rows
+    site, month, new_courses, sessions, treated_patients, chair_minutes, stopped, matured,
+    evaluable, responders, harms, sessions_asked, refused_rows
 );
+
+create table cohorts.month_outcomes as
+select *
+from (
+    values
+    (
+        'alder', '2024-06', 'symptoms', 1, 0, 1, 0, 1, 1, 0, 0, 1e0, 1e0, 0, 0, null, null, null,
+        null, 'fewer than 10 evaluable in the month'
+    ),
+    (
+        'alder', '2024-06', 'glands', 20, 0, 20, 0, 20, 15, 4, 1, 0.75e0, 1e0, 100, 70, 0.7e0, 0.3e0,
+        1e0, false, null
+    )
+) as rows (
+    site, month, rule, courses, not_applicable, applicable, not_measured, evaluable, responders,
+    unchanged, worsened, response_rate, capture_rate, before_evaluable, before_responders, before_rate,
+    limit_low, limit_high, beyond_limits, reason
+);
+
+create table cohorts.broken_off (site varchar, month varchar, sessions_given bigint, courses bigint);
+
+create table cohorts.month_home_care as
+select
+    'alder' as site,
+    '2024-06' as month,
+    1 as courses,
+    1 as measured,
+    1 as halved;
+
+create table cohorts.months_side_by_side as
+select
+    coalesce(site, 'all') as site,
+    '2024-02' as month,
+    count(*) as sessions,
+    count(*) as asked,
+    0 as events,
+    0 as new_courses,
+    0 as completed,
+    0 as stopped,
+    count(*) as matured,
+    count(*) as evaluable,
+    count(*) as responders,
+    1e0 as response_rate,
+    count(*) as session_eyes,
+    count(*) as in_band_recorded,
+    1e0 as in_band_share
+from (values ('alder'), ('birch')) as rows (site)
+group by cube (site);
 
 create table cohorts.recall_due as
 select
@@ -351,6 +454,55 @@ select
     1.0::double as share_high
 from (values ('moderate', 'alder', 'four')) as rows (grade, site, protocol)
 group by cube (grade, site, protocol);
+
+create table cohorts.expected_course as
+select
+    'moderate' as grade,
+    1 as courses,
+    0 as not_measured,
+    1 as evaluable,
+    1 as responders,
+    0 as unchanged,
+    0 as worsened,
+    1.0::double as better_share,
+    0.0::double as unchanged_share,
+    0.0::double as worsened_share,
+    0.0::double as not_measured_share,
+    1 as stopped,
+    1.0::double as stopped_share,
+    3 as sessions_low,
+    3 as sessions_median,
+    3 as sessions_high;
+
+create table cohorts.expected_at_session as
+select
+    'moderate' as grade,
+    1 as session_number,
+    1 as begun,
+    0 as not_measured,
+    1 as measured,
+    0 as responding,
+    1 as unchanged,
+    0 as worsened,
+    0.0::double as better_share,
+    0.0::double as better_low,
+    0.8::double as better_high,
+    1.0::double as unchanged_share,
+    0.0::double as worsened_share,
+    0.0::double as not_measured_share;
+
+create table cohorts.felt_in_courses as
+select
+    coalesce(grade, 'all') as grade,
+    'redness' as event,
+    1 as courses,
+    1 as asked,
+    0 as felt,
+    0.0::double as felt_share,
+    0.0::double as share_low,
+    0.8::double as share_high
+from (values ('moderate')) as rows (grade)
+group by cube (grade);
 
 create table cohorts.dose_response as
 select

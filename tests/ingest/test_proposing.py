@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from ingest.batches import kind_of
-from ingest.contract import KINDS, OUTCOMES, VISITS
+from ingest.contract import KINDS, OUTCOMES, PATIENTS, VISITS
 from ingest.mapping import SiteMapping, parse_mapping
 from ingest.proposing import Line, Proposal, propose
 from ingest.reading import read_blocks
@@ -165,3 +165,12 @@ def test_what_was_commented_works_once_it_is_accepted(exports):
     exports.read()
     rows = exports.accepted("outcomes")
     assert rows.select("eye", "measure").rows() == [("right", "meiboscore"), ("left", "meiboscore")]
+
+
+def test_a_text_that_is_no_word_is_not_written_into_a_mapping(tmp_path):
+    path = tmp_path / "exports" / "alder" / "2026-03" / "patients.csv"
+    path.parent.mkdir(parents=True)
+    path.write_text(f"patient_id,status\nP1,gone away\nP2,{'a note ' * 7}\n")
+    proposed = propose(path, PATIENTS, "alder", ("four",)).text
+    assert '"gone away" = ' in proposed
+    assert "a note" not in proposed

@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from ingest.contract import KINDS, KINDS_BY_NAME
+from pipeline.published import Published
 from pipeline.settings import Settings
 from pipeline.workspace import Release
 
@@ -42,6 +43,7 @@ PROTOCOLS = {
     "maintenance_high_days": pl.Int64,
     "price": FIXED,
 }
+UNITS = dict.fromkeys(("site", "batch", "kind", "digest"), pl.String)
 SETTLED = {"site": pl.String, "harm": pl.String, "decision": pl.String, "decided_on": pl.Date}
 ARRIVALS: dict[str, dict[str, Any]] = {
     "files": {
@@ -152,9 +154,12 @@ def lay_out(
         "sites": (_sites(settings), SITES),
         "protocols": (_protocols(settings), PROTOCOLS),
         "settled_harms": ([harm.model_dump() for harm in settings.settled_harm], SETTLED),
+        "units": ((), UNITS),
     }
     for name, (some, schema) in tables.items():
         _write(release.inputs / "settings" / f"{name}.parquet", some, schema)
+    for name, frame in Published().frames.items():
+        _write(release.inputs / "published" / f"{name}.parquet", (), frame.schema)
     counts: dict[str, Rows] = {"files": _files(rows or {}), **(arrivals or {})}
     for name, schema in ARRIVALS.items():
         _write(release.inputs / "quality" / f"{name}.parquet", counts.get(name, ()), schema)

@@ -10,7 +10,7 @@ from models.build import PROJECT
 from pipeline.settings import Numbers
 
 PARTS = ["population", "variable", "intercurrent_events", "summary"]
-LISTS = {"recall_due", "month_summary"}
+LISTS = {"recall_due", "late_sessions", "month_summary", "month_records", "broken_off"}
 COHORTS = {path.stem: path for path in sorted((PROJECT / "layers/cohorts").glob("*.yml"))}
 DEFAULT_IN_WORDS = re.compile(r"(\d+)[^.,;()]*\((\w+_days?)\b")
 

@@ -30,6 +30,7 @@ def published(tmp_path_factory):
     root = tmp_path_factory.mktemp("endings") / "published"
     make_exports(root, patients=60, months=6)
     key_file(root).write_text("an invented key of enough length\n")
+    key_file(root).chmod(0o600)
     assert carry_out(["run", "--workspace", str(root), "--quiet"]) == 0
     return root
 

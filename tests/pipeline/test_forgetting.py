@@ -21,6 +21,7 @@ from pipeline import erasing, forgetting
 from pipeline import release as releases
 from pipeline import run as flow
 from pipeline.lock import hold
+from pipeline.published import taken_in
 from pipeline.workspace import Workspace, lock_file
 
 CANARY = "CANARY-7"
@@ -181,6 +182,21 @@ def test_older_releases_that_hold_them_go_and_others_stay(exported, lidcohort, c
     assert (current(), folders(exported)) == (without_them, [without_them])
     assert is_forgotten(exported)
     assert f"Removed: {with_them}." in told(capsys)
+
+
+def test_what_is_made_again_is_held_against_what_it_was_held_against(exported, lidcohort, current):
+    """Not against the release that held them, which goes."""
+    lidcohort("run")
+    first = current()
+    folder = exported / "exports" / "alder" / "2025-07"
+    folder.mkdir()
+    (folder / "visits.csv").write_text(f"{VISITS}V9,OTHER,2025-07-02,review\n")
+    lidcohort("run")
+    second = current()
+    lidcohort(*FORGET)
+    assert current() not in (first, second)
+    taken = taken_in(exported / "current" / "inputs")
+    assert taken.releases["release"].to_list() == [first]
 
 
 def test_whoever_is_not_there_is_listed_all_the_same(exported, lidcohort, current, capsys):

@@ -56,3 +56,21 @@ def test_a_holder_that_has_not_named_itself_is_no_crash(tmp_path, holder):
     (tmp_path / "lock").write_text("")
     with pytest.raises(WorkspaceBusy, match="has not named itself"), hold(tmp_path / "lock"):
         pass
+
+
+LOOKS = """
+import fcntl, sys, time
+with open(sys.argv[1]) as file:
+    fcntl.flock(file, fcntl.LOCK_SH)
+    print("looks", flush=True)
+    time.sleep(0.2)
+"""
+
+
+def test_who_only_looks_at_a_lock_keeps_no_run_off(tmp_path):
+    (tmp_path / "lock").touch()
+    command = [sys.executable, "-c", LOOKS, str(tmp_path / "lock")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout.readline() == "looks\n"
+        with hold(tmp_path / "lock"):
+            assert str(os.getpid()) in (tmp_path / "lock").read_text()

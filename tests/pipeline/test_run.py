@@ -20,7 +20,8 @@ from pipeline import release as releases
 from pipeline.workspace import Workspace, key_file
 
 AFRESH = (
-    "If it is lost, or another one is meant: start afresh in a new workspace, as README.md tells."
+    "Put that key back; `lidcohort rekey` makes a new one. If it is lost: start afresh in a new "
+    "workspace, as README.md tells."
 )
 STAGES = ("ingest", "arrival", "build", "built", "record", "publish")
 
@@ -107,14 +108,17 @@ def test_the_manifest_says_what_went_in_and_what_came_out(stages, lidcohort, roo
     assert [(gate["gate"], gate["success"]) for gate in manifest["gates"]] == [("arrival", False)]
 
 
-def test_manifests_of_equal_runs_differ_in_one_field(stages, lidcohort, root, monkeypatch):
+def test_manifests_of_equal_runs_differ_in_what_is_of_a_run_alone(
+    stages, lidcohort, root, monkeypatch
+):
     lidcohort("run")
     first = json.loads((root / "current" / "manifest.json").read_text())
     releases.remove((root / "current").resolve())
     lidcohort("run")
     second = json.loads((root / "current" / "manifest.json").read_text())
-    assert first.pop("finished_at")
-    assert second.pop("finished_at")
+    for own in ("finished_at", "warehouse", "digest"):
+        assert first.pop(own)
+        assert second.pop(own)
     assert first == second
 
 
@@ -184,7 +188,9 @@ def test_older_releases_go_and_the_current_one_never_does(stages, lidcohort, roo
         names.append(current())
         manifest = root / "current" / "manifest.json"
         content = json.loads(manifest.read_text())
-        manifest.write_text(json.dumps(content | {"finished_at": f"2025-07-0{number + 1}"}))
+        manifest.write_text(
+            json.dumps(content | {"finished_at": f"2025-07-0{number + 1}T00:00:00+00:00"})
+        )
     assert folders(root) == sorted(names[-3:])
 
     stages.digest = "2" * 64  # an old one becomes current: it stays, whatever its age
@@ -521,7 +527,7 @@ def test_a_changed_key_is_refused(stages, lidcohort, root, current, capsys, comm
     assert (
         f"The group's key in {key_file(root)} is not the one that {before} was made with." in told
     )
-    assert told.endswith(f"Put that key back. {AFRESH} People still read {before}.\n")
+    assert told.endswith(f"{AFRESH} People still read {before}.\n")
 
 
 def test_the_key_is_named_where_it_was_read(stages, lidcohort, capsys, monkeypatch):
@@ -620,3 +626,24 @@ def test_a_stop_after_arrival_does_not(stages, lidcohort, capsys):
     stages.fail(Gate.BUILT, Severity.STOP)
     assert lidcohort("run") == 3
     assert "Why rows were refused" not in capsys.readouterr().err
+
+
+def test_checked_rows_stay_as_long_as_a_release_is_made_from_them(stages, lidcohort, root):
+    settings = root / "group.toml"
+    settings.write_text("[releases]\nkeep = 1\n" + settings.read_text())
+    for number in range(3):
+        stages.digest = str(number) * 64
+        lidcohort("run")
+    kept = sorted(path.stem for path in (root / "accepted").rglob("*.parquet"))
+    assert kept == ["1" * 64, "2" * 64]
+
+
+def test_the_run_record_keeps_the_newest(stages, lidcohort, root, monkeypatch):
+    monkeypatch.setattr(history, "KEPT_RECORDS", 2)
+    for _ in range(5):
+        lidcohort("run")
+    lidcohort("check")
+    commands = [
+        json.loads(line)["command"] for line in (root / "runs.jsonl").read_text().splitlines()
+    ]
+    assert commands == ["run", "run", "run", "check"]

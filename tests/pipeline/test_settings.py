@@ -8,6 +8,7 @@ import pytest
 from pipeline.errors import WrongUse
 from pipeline.settings import (
     EXAMPLE_SETTINGS,
+    Limits,
     Numbers,
     Privacy,
     Protocol,
@@ -44,11 +45,12 @@ def test_the_example_shows_every_default_as_it_is():
 
     assert example.numbers == Numbers()
     assert example.privacy == Privacy()
+    assert example.limits == Limits()
     assert example.releases == Releases()
     named = example.protocol[0]
     assert named == Protocol(code=named.code, label=named.label, sessions_planned=4)
     text = EXAMPLE_SETTINGS.read_text("utf-8")
-    for section in (Numbers, Privacy, Releases, Protocol):
+    for section in (Numbers, Privacy, Limits, Releases, Protocol):
         assert all(f"\n{key} = " in text for key in section.model_fields)
 
 
@@ -105,6 +107,10 @@ FAULTS = {
     "quoted number": (
         '[numbers]\nbaseline_days = "90"\n' + SMALLEST,
         "numbers.baseline_days: must be a whole number, not '90'",
+    ),
+    "a word for a truth": (
+        '[group]\ninvented = "yes"\n' + SMALLEST,
+        "group.invented: must be true or false, not 'yes'",
     ),
     "truth for a number": (
         "[numbers]\nbaseline_days = true\n" + SMALLEST,

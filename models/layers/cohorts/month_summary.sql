@@ -1,4 +1,3 @@
-{%- set known_after = var('course_gap_days') + 1 -%}
 with
 sessions as (
     select
@@ -15,7 +14,7 @@ sessions as (
 judged_courses as (
     select
         courses.*,
-        cast({{ dbt.dateadd('day', known_after, 'courses.last_date') }} as date) as known_on,
+        {{ known_on('courses.last_date') }} as known_on,
         responses.outcome
     from {{ ref('courses') }} as courses
     left join {{ ref('responses') }} as responses

@@ -142,6 +142,7 @@ select
     stated.state,
     case when stated.state = 'stopped' then coalesce(stated.planned_end_reason, 'unknown') end
         as end_reason,
+    stated.planned_end_reason,
     stated.is_mature,
     coalesce(symptoms.symptoms_band, 'unknown') as symptoms_band,
     coalesce(grades.clinician_grade, 'unknown') as clinician_grade,

@@ -17,6 +17,13 @@
 {% endmacro %}
 
 
+{% macro plan_decisions() %}
+    {{- return([
+        'recommended', 'accepted', 'declined', 'deferred', 'not_suitable', 'home_care_first',
+    ]) -}}
+{% endmacro %}
+
+
 {#- How a maintenance interval stands or ended (definition 9), in the order published. -#}
 {% macro interval_statuses() %}
     {{- return(['early', 'on_time', 'late', 'overdue', 'due', 'not_due', 'new_course']) -}}

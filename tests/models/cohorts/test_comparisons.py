@@ -40,6 +40,7 @@ def demo_warehouse(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Warehou
     root = tmp_path_factory.mktemp("compared") / "group"
     make_exports(root, patients=PATIENTS, dirty_share=0)
     key_file(root).write_text(DEMO_KEY)
+    key_file(root).chmod(0o600)
     workspace = Workspace.open(root)
     report = ingest(workspace)
     release = candidate(workspace, report).release

@@ -6,6 +6,7 @@ import pytest
 from ingest.contract import HARMS, PLANS, SEVERITIES
 
 END_REASONS = [f"end_{code}" for code in (*PLANS.column("end_reason").codes, "unknown")]
+NOT_STARTED = [f"not_started_{code}" for code in (*PLANS.column("decision").codes, "undecided")]
 
 PUBLISHED = {
     "response_by_grade": """rule grading grade site protocol course_kind period
@@ -44,12 +45,39 @@ PUBLISHED = {
         rate_low rate_high""",
     "home_care": """grade site protocol course_kind is_total courses measured halved halved_share
         share_low share_high median_minutes_before median_minutes_after""",
+    "expected_course": """grade courses not_measured evaluable responders unchanged worsened
+        better_share unchanged_share worsened_share not_measured_share stopped stopped_share
+        sessions_low sessions_median sessions_high""",
+    "expected_at_session": """grade session_number begun not_measured measured responding unchanged
+        worsened better_share better_low better_high unchanged_share worsened_share
+        not_measured_share""",
+    "felt_in_courses": """grade event is_total courses asked felt felt_share share_low
+        share_high""",
+    "leaving": f"""site assessed recommended accepted started completed in_progress stopped
+        {" ".join(NOT_STARTED)} {" ".join(END_REASONS)}""",
+    "waiting_times": "site step waits quarter_days median_days three_quarters_days",
+    "safety_by_device": """site device sessions asked events serious rate_per_100 rate_low
+        rate_high""",
     "dose_response": """rule site protocol dose_quarter is_total evaluable responders
         response_rate rate_low rate_high seconds_from seconds_to""",
     "recall_due": """site patient_key last_session due_from due_by status days_overdue
         patient_status on_list""",
     "month_summary": """site month new_courses sessions treated_patients chair_minutes completed
         stopped matured evaluable responders due overdue harms sessions_asked refused_rows""",
+    "month_outcomes": """site month rule unit courses not_applicable applicable not_measured
+        evaluable responders unchanged worsened response_rate capture_rate before_evaluable
+        before_responders before_rate before_capture_rate limit_low limit_high beyond_limits
+        reason""",
+    "broken_off": "site month sessions_given courses",
+    "late_sessions": """site patient_key protocol last_session sessions sessions_planned expected_by
+        days_late patient_status planned_end_reason on_list""",
+    "month_home_care": """site month courses measured halved median_minutes_before
+        median_minutes_after""",
+    "month_records": """site month sessions_not_asked sessions_timed files_refused rows_refused
+        values_flagged""",
+    "months_side_by_side": """site month is_total sessions asked events new_courses completed
+        stopped matured evaluable responders response_rate session_eyes in_band_recorded
+        in_band_share""",
 }
 
 

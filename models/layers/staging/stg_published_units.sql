@@ -1,0 +1,6 @@
+select
+    site,
+    batch,
+    kind,
+    digest
+from {{ source('published', 'units') }}

@@ -1,0 +1,160 @@
+"""Each kind of page on paper, in a real Chromium: no chart or table is wider than the sheet.
+
+A page is loaded as on a desk, told that it is about to be printed, and then laid out by the print
+rules in a body as wide as A4 between its margins, where its parts are measured.
+"""
+
+import html
+import json
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from dashboards.publish import ASSETS
+from pipeline.chromium import OPTIONS, find_browser, print_page
+from pipeline.workspace import Release
+
+MM = 96 / 25.4  # CSS pixels
+MARGINS_MM = 15 + 15
+SHEET_PX = (210 - MARGINS_MM) * MM
+ONE_OF_A_KIND = re.compile(r"(?!clinics/)|clinics/alder/(?!2026-0[1-3]|index)")
+AT_ONCE = 2
+MEASURE = """
+addEventListener("load", () => {
+  dispatchEvent(new Event("beforeprint"));
+  document.getElementById("print-rules").media = "all";
+  document.body.style.width = "SHEETpx";
+  setTimeout(() => {
+    const sheet = document.body.getBoundingClientRect();
+    const parts = Array.from(document.querySelectorAll("table, pre, .plot, .plot svg, dl, p"));
+    const shown = parts.filter((part) => part.checkVisibility());
+    const kept = parts.filter((part) => !part.closest("[hidden]") && part.textContent.trim());
+    document.title = JSON.stringify({
+      parts: shown.map((part) => part.tagName),
+      folded: kept.filter((part) => !shown.includes(part)).map((part) => part.tagName),
+      wide: shown
+        .filter((part) => part.getBoundingClientRect().right > sheet.right + 1)
+        .map((part) => `${part.tagName} ${part.getAttribute("aria-label") || part.className}`),
+      scrolled: shown
+        .concat(Array.from(document.querySelectorAll(".scroll")))
+        .filter((part) => part.scrollWidth > part.clientWidth + 1 && part.clientWidth)
+        .filter((part) => getComputedStyle(part).overflowX !== "visible")
+        .map((part) => part.tagName),
+    });
+  }, 500);
+});
+""".replace("SHEET", f"{SHEET_PX:.1f}")
+
+Measured = dict[str, list[str]]
+
+
+@pytest.fixture
+def measured(release: Release, tmp_path: Path) -> Callable[..., Measured]:
+    """A page's parts as they would be printed, perhaps without a part of a style or script."""
+
+    def measure(
+        kind: str, without: dict[str, str] | None = None, *, longer: bool = False
+    ) -> Measured:
+        root = tmp_path / kind.replace("/", "-")
+        page, assets = root / f"{kind}.html", root / "assets"
+        page.parent.mkdir(parents=True)
+        shutil.copytree(release.dashboards / "assets", assets)
+        for rule, instead in (without or {}).items():
+            [asset] = [assets / name for name in ASSETS if rule in (assets / name).read_text()]
+            asset.write_text(asset.read_text().replace(rule, instead))
+        css = (assets / "pages.css").read_text()
+        (assets / "print.css").write_text(css.replace("@media print", "@media all"))
+        (assets / "measure.js").write_text(MEASURE)
+        to = "../" * kind.count("/") + "assets"
+        text = (release.dashboards / f"{kind}.html").read_text()
+        if longer:
+            text = text.replace("WORKSPACE/", "a-folder-with-a-name/" * 6)
+        page.write_text(
+            text.replace(
+                "</head>",
+                f'<link id="print-rules" media="not all" rel="stylesheet" href="{to}/print.css">'
+                "</head>",
+            ).replace("</body>", f'<script src="{to}/measure.js"></script></body>')
+        )
+        dom = subprocess.run(
+            [
+                *(str(find_browser()), *OPTIONS, "--no-sandbox", "--window-size=1280,900"),
+                *(f"--user-data-dir={root}/profile", "--dump-dom", page.as_uri()),
+            ],
+            capture_output=True,
+            check=True,
+            text=True,
+            timeout=120,
+        ).stdout
+        title = re.search("<title>(.*?)</title>", dom, re.DOTALL)
+        assert title
+        told: Measured = json.loads(html.unescape(title[1]))
+        return told
+
+    return measure
+
+
+def test_nothing_is_wider_than_the_sheet_cut_or_folded_away(
+    measured: Callable[..., Measured], pages: dict[str, str]
+) -> None:
+    kinds = [path.removesuffix(".html") for path in pages if ONE_OF_A_KIND.match(path)]
+    assert len(kinds) > 12
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        told = dict(zip(kinds, pool.map(measured, kinds), strict=True))
+    assert {tag for page in told.values() for tag in page["parts"]} >= {"TABLE", "PRE", "svg"}
+    for fault in ("wide", "scrolled", "folded"):
+        assert {kind: page[fault] for kind, page in told.items() if page[fault]} == {}
+
+
+@pytest.mark.parametrize(
+    ("fault", "kind", "rules"),
+    [
+        ("folded", "quality", {"content-visibility: visible;": ""}),
+        ("wide", "durability", {"const PAPER_PX = 880;": "const PAPER_PX = 0;"}),
+        ("wide", "durability", {"zoom: 0.75;": ""}),
+        (
+            "wide",
+            "protocols",
+            {
+                "  th, td { padding: 0.15rem 0.3rem; }": "",
+                "  table:has(th:nth-child(9)) { font-size: 0.74rem; }": "",
+                "  table:has(th:nth-child(9)) :is(th, td) { padding-left: 0.2rem; "
+                "padding-right: 0.2rem; }": "",
+            },
+        ),
+    ],
+)
+def test_without_its_rules_it_would_not_be_so(
+    measured: Callable[..., Measured], fault: str, kind: str, rules: dict[str, str]
+) -> None:
+    assert measured(kind, rules)[fault]
+
+
+@pytest.mark.parametrize(
+    ("rules", "cut"),
+    [({}, []), ({"pre { white-space: pre-wrap; overflow: visible; }": ""}, ["PRE"])],
+)
+def test_a_long_line_to_be_typed_runs_on_in_the_next(
+    measured: Callable[..., Measured], rules: dict[str, str], cut: list[str]
+) -> None:
+    told = measured("clinics/alder/recall", rules, longer=True)
+    assert (told["wide"], told["scrolled"]) == ([], cut)
+
+
+def test_a_printed_page_is_a4_with_its_number_and_no_menu(release: Release, tmp_path: Path) -> None:
+    pdf = tmp_path / "page.pdf"
+    page = release.dashboards / "clinics" / "alder" / "recall.html"
+    print_page(find_browser(), page, pdf, tmp_path / "profile")
+    [sheet, *_] = PdfReader(pdf).pages
+    points = [float(side) * 25.4 / 72 for side in (sheet.mediabox.width, sheet.mediabox.height)]
+    assert points == pytest.approx([210, 297], abs=0.5)
+    words = sheet.extract_text()
+    assert re.search(r"\b1 / \d", words)
+    assert "How it is worked out" not in words  # the menu's, not the footer's
+    assert "screen again first" in words
