@@ -8,8 +8,11 @@ import pytest
 from tests.dashboards.browser.conftest import MARKUP, OpenPage
 
 LARGEST = 400_000  # bytes, beside what all pages share
-DRAWN = "document.querySelectorAll('.chart .plot').length"
-PLOTS = "document.querySelectorAll('.chart .plot .main-svg').length"
+CHARTS_SHOWN = """Array.from(document.querySelectorAll('.chart .plot'))
+    .filter((plot) => plot.checkVisibility()).length"""
+ALL_DRAWN = """() => Array.from(document.querySelectorAll('.chart .plot'))
+    .filter((plot) => plot.checkVisibility())
+    .every((plot) => plot.querySelector('.main-svg'))"""
 LINKS = "Array.from(document.querySelectorAll('a[href]'), (a) => a.href)"
 IDS = "Array.from(document.querySelectorAll('[id]'), (element) => element.id)"
 BUILT_FROM_TEXT = "document.querySelectorAll('img, b, svg image, .plot a').length"
@@ -31,10 +34,8 @@ def test_every_page_opens_from_the_disk(demo_pages: Path, tab: OpenPage) -> None
         assert opened.complaints == [], file
         assert opened.requests == [], file
         assert opened.page.locator("h1").count() == 1, file
-        drawn = opened.page.evaluate(DRAWN)
-        charts += drawn
-        if drawn:
-            assert opened.page.evaluate(PLOTS) > 0, file
+        opened.page.wait_for_function(ALL_DRAWN, timeout=10_000)
+        charts += opened.page.evaluate(CHARTS_SHOWN)
         links |= dict.fromkeys(opened.page.evaluate(LINKS), str(file))
         ids[file.resolve()] = set(opened.page.evaluate(IDS))
     assert charts > 50
