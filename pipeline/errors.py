@@ -5,7 +5,10 @@ import errno
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TypeVar
 
-FULL_DISK = "No space left on device"
+FULL_DISK = (
+    "No space left on device",
+    "Invalid thrift: transport error",  # of polars, where the disk is full at a file's very end
+)
 NO_RECORD = "It was not under way yet, so there is no record of it."
 LISTED_AT_MOST = 10
 Place = TypeVar("Place")
@@ -57,7 +60,8 @@ class Interrupted(KeyboardInterrupt):
 def disk_is_full(error: BaseException) -> bool:
     """Whether a full disk is behind an error, even where a library only passes on its words."""
     return any(
-        getattr(cause, "errno", None) == errno.ENOSPC or FULL_DISK in str(cause)
+        getattr(cause, "errno", None) == errno.ENOSPC
+        or any(words in str(cause) for words in FULL_DISK)
         for cause in _causes(error)
     )
 

@@ -31,7 +31,7 @@ NO_STEP = {  # functions that change the disk without a durable step, and why
     "pipeline/remaining.py:_written": "scratch, removed by the next run",
 }
 OTHERS = sorted({*SIGNALS, *FAULTS} - {"kill"})
-SHOWN = ("accepted", "link", "build", "manifest", "switch", "prune")
+SHOWN = ("accepted", "manifest", "switch")
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +74,8 @@ def _called(function: ast.FunctionDef) -> set[str]:
 @pytest.mark.parametrize(
     ("name", "steps"),
     [
-        ("run", ()),
+        ("run", ("accepted", "candidate", "build", "model", "built_gate", "pages", "manifest")),
+        ("run", ("switch", "prune", "record")),
         ("refused", ("failure",)),
         ("check", ("discard",)),
         ("withdraw", ()),
@@ -113,7 +114,7 @@ def test_a_protection_taken_out_is_noticed(server, made, mutation):
 
 
 def test_a_disk_that_is_too_small_leaves_the_old_release(server, made, tmp_path):
-    assert full_disk.fill(server, made["run"], tmp_path / "disk", (4, 128, 400))
+    assert full_disk.fill(server, made["run"], tmp_path / "disk", (20, 400))
 
 
 def test_readers_meet_no_error_and_no_mixed_release(server, tmp_path):

@@ -10,6 +10,7 @@ from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from expectations import Gate, Severity
@@ -39,6 +40,10 @@ def full_disk():
 
 def full_disk_in_words():
     raise BuildFailed(["safety: IO Error: Could not write: No space left on device"])
+
+
+def full_disk_at_the_end_of_a_file():
+    raise pl.exceptions.ComputeError("parquet: Invalid thrift: transport error")
 
 
 def press_ctrl_c():
@@ -256,8 +261,9 @@ def test_ctrl_c_that_a_library_swallows_still_ends_the_run(stages, lidcohort, cu
     assert current() is None
 
 
-def test_a_full_disk_is_known_by_a_librarys_words(stages, lidcohort, root, capsys):
-    stages.before["build"] = full_disk_in_words
+@pytest.mark.parametrize("full", [full_disk_in_words, full_disk_at_the_end_of_a_file])
+def test_a_full_disk_is_known_by_a_librarys_words(stages, lidcohort, root, capsys, full):
+    stages.before["build"] = full
     assert lidcohort("run") == 1
     assert "The disk is full." in capsys.readouterr().err
     assert folders(root) == []
@@ -568,7 +574,7 @@ def test_a_signal_after_the_last_stage_changes_nothing(
     stages, lidcohort, current, monkeypatch, step
 ):
     go_on = getattr(releases, step)
-    monkeypatch.setattr(releases, step, lambda *given: (press_ctrl_c(), go_on(*given)))
+    monkeypatch.setattr(releases, step, lambda *given: (press_ctrl_c(), go_on(*given))[1])
     assert lidcohort("run") == 0
     assert current() is not None
 
