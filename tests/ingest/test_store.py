@@ -228,9 +228,9 @@ def test_the_quarantine_is_written_before_the_accepted_rows(exports, monkeypatch
     written = []
     write = units.write_parquet
 
-    def note(frame, path, account):
+    def note(frame, path, *more):
         written.append(path.relative_to(exports.workspace.root).parts[0])
-        write(frame, path, account)
+        write(frame, path, *more)
 
     monkeypatch.setattr(units, "write_parquet", note)
     exports.read()

@@ -60,7 +60,7 @@ KEY = "patient_key"
 # the lists, and on the clinic's own pages, which name who is due.
 ROWS = {"accepted", "inputs", "warehouse"}
 MAY_BE_SEEN = {
-    CODE: ROWS | {"refused candidate", "said by map"},
+    CODE: ROWS | {"clinic's pages", "refused candidate", "said by map"},
     REFUSED: {"quarantine", "inputs/refused", "refused candidate", "said by map"},
     HEADER: ROWS | {"pages", "clinic's pages", "refused candidate", "said by map"},
     ID: {"said by map"},

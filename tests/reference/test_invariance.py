@@ -46,6 +46,10 @@ MACROS = {
         "{{ funnel_limits('rows', ['site', 'row'], 'days', 'expected / days') }}",
         ["row"],
     ),
+    "prediction_limits": (
+        "{{ prediction_limits('rows', ['site', 'row'], 'days', 'responders', 'days') }}",
+        ["row"],
+    ),
     "benjamini_hochberg": ("{{ benjamini_hochberg('rows', 'p_value', ['site']) }}", ["row"]),
     "by_chance": (
         "{{ by_chance('rows', ['site'], '10 * days', '7.3', '34.5', '18', '0.82', 'days') }}",

@@ -20,9 +20,13 @@ CONFIGURED = (
     *(PROJECT / ".ci" / "run", PROJECT / ".ci" / "lint-sql"),
     *(PROJECT / ".pre-commit-config.yaml", PROJECT / "DEVELOPERS.md", PROJECT / ".sqlfluff"),
 )
-# Asked for and imported by name only by a library: the engine behind a database's address, and the
-# adapter that dbt finds by its profile.
-BY_NAME = {"duckdb-engine": "duckdb://", "dbt-duckdb": "dbt.adapters.duckdb"}
+# Asked for and known by name only: the engine behind a database's address, the adapter that dbt
+# finds by its profile, and the package whose script draws every chart.
+BY_NAME = {
+    "duckdb-engine": "duckdb://",
+    "dbt-duckdb": "dbt.adapters.duckdb",
+    "plotly": 'files("plotly")',
+}
 RUN_BY_NAME = {  # development tools that are run, not imported -> the word that runs them
     "pytest-xdist": "--numprocesses",
     "sqlfluff-templater-dbt": "templater",

@@ -3,6 +3,7 @@
 from importlib.resources import files
 from pathlib import Path
 
+import axe_playwright_python
 import pytest
 from playwright.sync_api import Page
 
@@ -10,7 +11,7 @@ from tests.dashboards.browser.conftest import DESK, OpenPage
 
 GRAVE = {"serious", "critical"}
 PHONE = {"width": 390, "height": 844}
-AXE = (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
+AXE = (files(axe_playwright_python) / "axe.min.js").read_text(encoding="utf-8")
 RUN_AXE = "axe.run(document, { preload: false, resultTypes: ['violations'] })"
 EACH_KIND = (
     *("index.html", "response_by_grade.html", "response_by_session.html", "durability.html"),
