@@ -31,4 +31,4 @@ def test_what_is_kept_is_the_settings():
 
 
 def test_it_stands_on_the_start_page(pages):
-    assert "<b>Self-check.</b>" in pages["index.html"]
+    assert "<strong>Self-check.</strong>" in pages["index.html"]
