@@ -1,11 +1,8 @@
 """Where patients leave, delivery, dose and response, and safety in time and by device."""
 
-import json
 import re
-from html import unescape
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
 import duckdb
 import pytest
@@ -14,27 +11,9 @@ from dashboards import cautions, publish
 from dashboards import words as said
 from dashboards.hidden_counts import Mark
 from ingest.contract import PLANS
+from tests.dashboards.page_parts import figure, plain, section
 
 ALL_OTHERS = ("alder-all", "all-all")
-
-
-def plain(html: str) -> str:
-    """A page's words, without its charts' data."""
-    without = re.sub(r"<script.*?</script>", "", html, flags=re.DOTALL)
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without)).split())
-
-
-def section(html: str, slug: str) -> str:
-    found = re.search(rf'<section class="chart" id="{slug}".*?</section>', html, re.DOTALL)
-    assert found, slug
-    return found[0]
-
-
-def figure(html: str, slug: str) -> dict[str, Any]:
-    found = re.search(r'application/json">(.*?)</script>', section(html, slug), re.DOTALL)
-    assert found
-    read: dict[str, Any] = json.loads(found[1])
-    return read
 
 
 def cells(html: str, slug: str) -> dict[str, list[str]]:

@@ -2,7 +2,6 @@
 
 import json
 import re
-from html import unescape
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
@@ -16,28 +15,10 @@ from dashboards.hidden_counts import Mark
 from dashboards.pages.method import PARTS, TABLES
 from models.docs import Estimand, estimands
 from pipeline.workspace import Release
+from tests.dashboards.page_parts import figure, plain, section
 
 PAGES = ("durability.html", "protocols.html", "sites.html")
 BELOW = 11
-
-
-def plain(html: str) -> str:
-    """A page's words, without its charts' data."""
-    without = re.sub(r"<script.*?</script>", "", html, flags=re.DOTALL)
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without)).split())
-
-
-def section(html: str, slug: str) -> str:
-    found = re.search(rf'<section class="chart" id="{slug}".*?</section>', html, re.DOTALL)
-    assert found, slug
-    return found[0]
-
-
-def figure(html: str, slug: str) -> dict[str, Any]:
-    found = re.search(r'application/json">(.*?)</script>', section(html, slug), re.DOTALL)
-    assert found
-    read: dict[str, Any] = json.loads(found[1])
-    return read
 
 
 def drawn_at(html: str, slug: str) -> set[float]:
