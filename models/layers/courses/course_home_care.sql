@@ -19,6 +19,7 @@ select
     case
         when
             minutes.minutes_before > 0
+            and minutes.minutes_after is not null
             and symptoms.outcome in ('responder', 'unchanged', 'worsened')
             then
                 2 * minutes.minutes_after <= minutes.minutes_before
