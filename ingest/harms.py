@@ -71,3 +71,14 @@ def harms_among(
         source_file="source_file",
         source_row="source_row",
     )
+
+
+def harms_accepted(
+    rows: pl.DataFrame, kind: Kind, site: str, batch: str, rekeying: Rekeying
+) -> pl.DataFrame:
+    """Harms in rows as the store of accepted rows holds them, with how bad a report says it was."""
+    as_told = rows.with_columns(pl.col(pl.Date).dt.to_string("%Y-%m-%d"))
+    harms = harms_among(as_told, kind, site, batch, rekeying)
+    if kind is ADVERSE_EVENTS:  # every row of it is a harm
+        return harms.with_columns(rows["severity"], rows["serious"])
+    return harms

@@ -1,15 +1,13 @@
 """What a batch told of that must not vanish with it: its harms, accepted or refused."""
 
-from collections.abc import Iterator
 from typing import Any
 
 import polars as pl
 
 from ingest.batches import Batch, find_exports
-from ingest.contract import ADVERSE_EVENTS, Kind
 from ingest.dropping import keys_to_drop
 from ingest.forgotten import NOBODY
-from ingest.harms import harm_column, harms_among
+from ingest.harms import harm_column, harms_accepted
 from ingest.keys import Rekeying
 from ingest.store import read_mapping, run_digest, unit_digest
 from ingest.units import ingest_unit
@@ -33,17 +31,8 @@ def harms_of_batch(workspace: Workspace, batch: Batch) -> tuple[dict[str, Any], 
         digest = unit_digest(export, run, content, forgotten)
         unit, account = ingest_unit(export, digest, workspace, mapping, rekeying, forgotten)
         accepted = pl.read_parquet(unit.accepted)
-        harms += _accepted_harms(accepted, export.kind, batch, rekeying)
+        told = harms_accepted(accepted, export.kind, batch.site, batch.name, rekeying)
+        told = told.with_columns(pl.col("event_date").cast(pl.String))
+        harms += [{"kind": unit.kind} | harm for harm in told.to_dicts()]
         harms += [{"kind": unit.kind} | harm for harm in account["refused_harms"]]
     return tuple(harms)
-
-
-def _accepted_harms(
-    rows: pl.DataFrame, kind: Kind, batch: Batch, rekeying: Rekeying
-) -> Iterator[dict[str, Any]]:
-    as_told = rows.with_columns(pl.col(pl.Date).dt.to_string("%Y-%m-%d"))
-    harms = harms_among(as_told, kind, batch.site, batch.name, rekeying)
-    if kind is ADVERSE_EVENTS:  # every row of it is a harm
-        harms = harms.with_columns(rows["severity"], rows["serious"])
-    for harm in harms.with_columns(pl.col("event_date").cast(pl.String)).to_dicts():
-        yield {"kind": kind.name} | harm

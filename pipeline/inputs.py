@@ -41,11 +41,10 @@ def assemble(release: Release, report: IngestReport, published: Published | None
     people read before; nothing where `published` is not given.
     """
     for unit in report.units:
-        place = Path(unit.kind) / f"site={unit.site}" / f"batch={unit.batch}"
-        link_or_copy(unit.accepted, release.inputs / place / f"{unit.digest}.parquet")
+        place = unit_file(unit.site, unit.batch, unit.kind, unit.digest)
+        link_or_copy(unit.accepted, release.inputs / place)
         if unit.refused is not None:
-            refused = release.inputs / "refused" / place / f"{unit.digest}.parquet"
-            link_or_copy(unit.refused, refused)
+            link_or_copy(unit.refused, release.inputs / "refused" / place)
     for kind in KINDS:
         nothing = pl.DataFrame(schema=kind.stored_schema)
         for store in (release.inputs, release.inputs / "refused"):
@@ -58,6 +57,11 @@ def assemble(release: Release, report: IngestReport, published: Published | None
         _write(frame, release.inputs / "published" / f"{name}.parquet")
     for name, frame in arrivals(report).items():
         _write(frame, release.inputs / "quality" / f"{name}.parquet")
+
+
+def unit_file(site: str, batch: str, kind: str, digest: str) -> Path:
+    """Where a unit's rows lie within `inputs/`."""
+    return Path(kind) / f"site={site}" / f"batch={batch}" / f"{digest}.parquet"
 
 
 def units_told(report: IngestReport) -> list[dict[str, str]]:

@@ -15,11 +15,9 @@ import duckdb
 
 from expectations import GateReport
 from ingest import IngestReport
-from ingest.batches import holds_export
 from ingest.keys import fingerprint
-from ingest.withdrawn import read_withdrawn
 from pipeline.durable import Step, durable_step
-from pipeline.errors import LidcohortError, ReleaseDamaged, WrongUse, in_short
+from pipeline.errors import LidcohortError, ReleaseDamaged, WrongUse
 from pipeline.files import point, sync, sync_tree, write_whole
 from pipeline.inputs import arrivals, units_told
 from pipeline.published import Published, published_by
@@ -214,33 +212,6 @@ def refuse_another_key(workspace: Workspace) -> None:
             "made with.",
             "Put that key back; `lidcohort rekey` makes a new one. If it is lost: start afresh in "
             "a new workspace, as README.md tells.",
-        )
-
-
-def refuse_lost_exports(workspace: Workspace) -> None:
-    """Stop where an export that people read is there no longer: its harms would go with it.
-
-    Raises:
-        WrongUse: naming what was lost.
-    """
-    if workspace.settings.group.invented:  # and invented anew when it pleases
-        return
-    root = current(workspace.root)
-    read = ((root and read_manifest(root)) or {}).get("units", ())
-    withdrawn = {withdrawal.place for withdrawal in read_withdrawn(workspace)}
-    lost = [
-        f"{unit['site']}/{unit['batch']}/{unit['kind']}"
-        for unit in read
-        if unit["site"] in workspace.settings.site_codes
-        and (unit["site"], unit["batch"]) not in withdrawn
-        and not holds_export(workspace.exports / unit["site"] / unit["batch"], unit["kind"])
-    ]
-    if lost:
-        raise WrongUse(
-            f"The release that people read holds exports that lie in {workspace.exports} no "
-            f"longer: {in_short(lost)}.",
-            "Put them back. If a batch should no longer count, withdraw it then: `lidcohort "
-            "withdraw` keeps the harms it told of.",
         )
 
 

@@ -32,6 +32,7 @@ from pipeline.rekeying import with_lists_rekeyed
 from pipeline.release import Candidate, Pruned
 from pipeline.rollback import Rollback
 from pipeline.standing import current
+from pipeline.vanishing import refuse_lost_exports, refuse_overwritten_harms
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Release, Workspace
 
@@ -139,7 +140,7 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
     releases.refuse_another_key(workspace)
-    releases.refuse_lost_exports(workspace)
+    refuse_lost_exports(workspace)
     with voice.stage("ingest") as stage:
         report = ingest(workspace, on_progress=stage.progress)
         stage.counts = {
@@ -147,6 +148,7 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
             "rows accepted": int(report.files["accepted"].sum()),
             "refused": _refused_rows(report),
         }
+    refuse_overwritten_harms(workspace, report)
     for path in report.passed_over:
         voice.warn(
             f"{path} was passed over: exports lie in exports/<site>/<YYYY-MM>/, and their names "

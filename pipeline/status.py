@@ -17,6 +17,7 @@ from pipeline import release as releases
 from pipeline.errors import WrongUse, in_short
 from pipeline.lock import Holder
 from pipeline.standing import current
+from pipeline.vanishing import refuse_lost_exports
 from pipeline.voice import Answer
 from pipeline.workspace import Workspace
 
@@ -93,7 +94,7 @@ def _waiting(
     published = {unit["digest"] for manifest in manifests for unit in manifest["units"]}
     try:
         releases.refuse_another_key(workspace)
-        releases.refuse_lost_exports(workspace)
+        refuse_lost_exports(workspace)
         exports = find_exports(workspace).exports
         refuse_mappings_of_no_site(workspace)
         mappings = {

@@ -1,6 +1,6 @@
-"""Ends runs at every durable step there is: `uv run python -m tests.crashes`.
+"""Ends runs at every durable step there is, and spoils files: `uv run python -m tests.crashes`.
 
-All of it takes about an hour on two cores; parts of it can be asked for.
+All of it takes more than an hour on two cores; parts of it can be asked for.
 """
 
 import argparse
@@ -11,19 +11,21 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.durable import Step
-from tests.crashes import full_disk, mutated, readers, real_stages
+from tests.crashes import full_disk, mutated, readers, real_stages, spoilt_files
 from tests.crashes.endings import FAULTS, SIGNALS
 from tests.crashes.harness import Figures, Server, survey
 from tests.crashes.scenarios import scenarios
 
-PARTS = ("kills", "others", "clock", "mutations", "readers", "disk", "real")
+PARTS = ("kills", "others", "clock", "mutations", "readers", "disk", "real", "files")
 
 
 def main() -> None:
     """Survey everything, print figures; an AssertionError tells what is not protected."""
     parser = argparse.ArgumentParser(prog="python -m tests.crashes", description=__doc__)
     parser.add_argument("parts", nargs="*", default=PARTS, help=", ".join(PARTS))
-    asked = parser.parse_args().parts
+    parser.add_argument("--minutes", type=float, default=10, help="how long to spoil files")
+    arguments = parser.parse_args()
+    asked = arguments.parts
     figures = Figures()
     with tempfile.TemporaryDirectory() as scratch, Server.started() as server:
         folder = Path(scratch)
@@ -50,9 +52,13 @@ def main() -> None:
             with _told("a small disk, full"):
                 print(f"  {full_disk.fill(server, made[0], folder / 'disk')}", flush=True)
         if "real" in asked:
-            for scenario in real_stages.scenarios(server, folder / "real"):
+            for scenario, steps in real_stages.scenarios(server, folder / "real").items():
                 with _told(f"killed with the real stages: {scenario.name}"):
-                    survey(server, scenario, "kill", figures, at_each_step=False)
+                    survey(server, scenario, "kill", figures, *steps, at_each_step=False)
+        if "files" in asked:
+            with _told("files spoilt at random"):
+                spoilt = folder / "spoilt"
+                print(f"  {spoilt_files.read_spoilt_files(spoilt, arguments.minutes)}", flush=True)
     print(f"steps reached: {dict(figures.steps)}")
     print(f"ended: {dict(figures.endings)}, {sum(figures.endings.values())} in all")
     if not set(PARTS[:2]).isdisjoint(asked):

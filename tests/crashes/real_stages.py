@@ -1,4 +1,4 @@
-"""The real stages on two clinics worked out by hand; only the build is copied where it repeats."""
+"""Two clinics worked out by hand: every stage in earnest, the build copied where it repeats."""
 
 import shutil
 from pathlib import Path
@@ -12,8 +12,11 @@ EXAMPLE = Path(__file__).parents[1] / "worked_example"
 LATE = "2026-09"  # the batch that the run under test is the first to read
 
 
-def scenarios(server: Server, folder: Path) -> list[Scenario]:
-    """One release, and a batch more; its warehouse built once, undisturbed, in the same place."""
+def scenarios(server: Server, folder: Path) -> dict[Scenario, tuple[str, ...]]:
+    """One release, and a batch more, with the steps to end it at; all of them where none is named.
+
+    At all of them the warehouse was built once, undisturbed, in the same place, and is copied.
+    """
     root = folder / "group"
     root.mkdir(parents=True)
     shutil.copy(EXAMPLE / "group.toml", root / "group.toml")
@@ -29,7 +32,9 @@ def scenarios(server: Server, folder: Path) -> list[Scenario]:
     with harness.copied(root) as copy:
         _published(server, real, copy)
         shutil.copy(copy / "current" / "warehouse.duckdb", warehouse)
-    return [Scenario("copied build", root, ("run",), stages="copied", warehouse=warehouse)]
+    copied = Scenario("copied build", root, ("run",), stages="copied", warehouse=warehouse)
+    in_earnest = Scenario("build in earnest", root, ("run",), stages="real")
+    return {copied: (), in_earnest: ("build", "model", "built_gate")}
 
 
 def _published(server: Server, scenario: Scenario, root: Path) -> None:

@@ -8,6 +8,7 @@ in MAY_BE_SEEN; all else fails.
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections import defaultdict
@@ -17,8 +18,10 @@ from pathlib import Path
 import duckdb
 import polars as pl
 import pytest
+import typer
 
 from ingest.contract import KINDS, KINDS_BY_NAME, Kind, Type
+from pipeline import commands
 from pipeline.workspace import key_file
 from tests.ingest.invented import SOUND, as_csv
 
@@ -34,8 +37,32 @@ def refuse(event, arguments):
 
 sys.addaudithook(refuse)
 from pipeline.cli import main
+{leak}
 main()
 """
+LEAKS = {  # put into the program, to see that each would be found
+    "key": """
+from pipeline import history
+import polars as pl
+append = history._append
+
+def with_a_key(workspace, record):
+    first = sorted((workspace.accepted / "visits").rglob("*.parquet"))[0]
+    append(workspace, record | {"patient": pl.read_parquet(first)["patient_key"][0]})
+
+history._append = with_a_key
+""",
+    "id": """
+from pipeline import history
+append = history._append
+
+def with_a_row(workspace, record):
+    first = sorted(workspace.exports.rglob("visits.csv"))[0]
+    append(workspace, record | {"row": first.read_text().splitlines()[1]})
+
+history._append = with_a_row
+""",
+}
 GROUP = """
 [[site]]
 code = "alder"
@@ -57,18 +84,20 @@ KEY = "patient_key"
 # name of a column that nobody asked for is told, so that it can be left out; its values are not.
 # What `map` shows of the sample is said to whoever typed it, and written nowhere. A gate's own
 # database lies in a candidate that it refused, until the next run. A patient's key is in rows, in
-# the lists, and on the clinic's own pages, which name who is due.
+# the lists, and on the clinic's own pages, which name who is due. `reveal` writes a list with the
+# clinic's own numbers, where its caller says.
 ROWS = {"accepted", "inputs", "warehouse"}
 MAY_BE_SEEN = {
     CODE: ROWS | {"clinic's pages", "refused candidate", "said by map"},
     REFUSED: {"quarantine", "inputs/refused", "refused candidate", "said by map"},
     HEADER: ROWS | {"pages", "clinic's pages", "refused candidate", "said by map"},
-    ID: {"said by map"},
+    ID: {"said by map", "revealed"},
     UNKNOWN: {"said by map"},
     KEY: ROWS
     | {"quarantine", "inputs/refused", "refused candidate", "clinic's pages"}
-    | {"group/withdrawn.json", "group/forgotten.json"},
+    | {"group/withdrawn.json", "group/forgotten.json", "keys.csv", "revealed"},
 }
+NOT_WALKED = {"demo", "new", "pack"}  # they read no export, or hand on the pages alone
 BATCHES = ("2026-02", "2026-03")
 
 
@@ -88,6 +117,7 @@ class Planted:
 class Seen:
     """Where each kind of canary was seen, and the output and exit status of each command."""
 
+    root: Path
     planted: Planted = field(default_factory=Planted)
     places: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
     found: set[str] = field(default_factory=set)
@@ -153,10 +183,11 @@ def write_exports(root: Path, planted: Planted) -> str:
     return ids["goes/patient_id/"]
 
 
-def run(root: Path, seen: Seen, *arguments: str) -> None:
+def run(seen: Seen, *arguments: str, leak: str = "") -> None:
     """Run one command without sockets, then look through all that it said and left."""
+    root = seen.root
     done = subprocess.run(
-        [sys.executable, "-c", NO_SOCKETS, *arguments],
+        [sys.executable, "-c", NO_SOCKETS.replace("{leak}", leak), *arguments],
         capture_output=True,
         text=True,
         cwd=root.parent,
@@ -184,6 +215,8 @@ def place_of(path: Path) -> str:
             return folder
     if "inputs" in parts:
         return "inputs/refused" if "refused" in parts else "inputs"
+    if path.name == "revealed.csv":
+        return "revealed"
     if path.name.startswith("warehouse"):
         return "warehouse"
     if path.name == "arrival.duckdb":
@@ -209,6 +242,13 @@ def texts_of(path: Path):
                 yield repr(connection.sql(f"from {name}").fetchall())
 
 
+def write_keys(root: Path) -> None:
+    """A list of every patient who is kept, as a recall list holds them."""
+    files = sorted((root / "accepted" / "visits").rglob("*.parquet"))
+    keys = pl.concat([pl.read_parquet(file, columns=["patient_key"]) for file in files])
+    keys.unique().sort("patient_key").write_csv(root.parent / "keys.csv")
+
+
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory) -> Seen:
     root = tmp_path_factory.mktemp("canaries") / "group"
@@ -216,29 +256,39 @@ def seen(tmp_path_factory) -> Seen:
     (root / "group.toml").write_text(GROUP)
     key_file(root).write_text("an invented key of enough length\n")
     key_file(root).chmod(0o600)
-    seen = Seen()
+    seen = Seen(root)
     goes = write_exports(root, seen.planted)
     of_root = ("--workspace", str(root))
-    run(root, seen, "run", *of_root)
+    run(seen, "run", *of_root)
     (root / "exports/alder/2026-03/visits-named.csv").unlink()
-    run(root, seen, "check", *of_root)
-    run(root, seen, "run", *of_root)
-    run(root, seen, "status", *of_root)
-    run(root, seen, "audit", *of_root)
-    run(root, seen, "withdraw", *of_root, "--batch", "alder/2026-02")
-    run(root, seen, "forget", *of_root, "--patient", f"alder/{goes}")
-    run(root, seen, "run", *of_root, "--json")
-    run(root, seen, "rekey", *of_root)
-    run(root, seen, "contract", "handed-out")
+    run(seen, "check", *of_root)
+    run(seen, "run", *of_root)
+    run(seen, "status", *of_root)
+    run(seen, "audit", *of_root)
+    run(seen, "withdraw", *of_root, "--batch", "alder/2026-02")
+    run(seen, "forget", *of_root, "--patient", f"alder/{goes}")
+    run(seen, "run", *of_root, "--json")
+    run(seen, "verify", *of_root)
+    run(seen, "rollback", *of_root)
+    run(seen, "rekey", *of_root)
+    write_keys(root)
+    asked = ("--site", "alder", str(root.parent / "keys.csv"), "--out")
+    run(seen, "reveal", *of_root, *asked, str(root.parent / "revealed.csv"))
+    run(seen, "contract", "handed-out")
     for kind in ("sessions", "visits"):
         sample = str(root / "exports" / "alder" / "2026-03" / f"{kind}.csv")
-        run(root, seen, "map", "alder", sample, *of_root)
-    run(root, seen, "map", "alder", sample, *of_root, "--write")
+        run(seen, "map", "alder", sample, *of_root)
+    run(seen, "map", "alder", sample, *of_root, "--write")
     return seen
 
 
 def test_every_command_ended_as_it_should(seen):
-    assert [status for _, status in seen.statuses] == [3, *[0] * 12], seen.said
+    assert [status for _, status in seen.statuses] == [3, *[0] * 15], seen.said
+
+
+def test_every_command_that_reads_exports_was_walked(seen):
+    known = typer.main.get_command(commands.app).commands
+    assert {name for name, _ in seen.statuses} == set(known) - NOT_WALKED
 
 
 def test_no_command_turned_to_the_network(seen):
@@ -271,7 +321,7 @@ def test_the_search_sees_what_is_there(seen):
 
 
 def test_a_canary_put_into_a_log_or_a_page_would_be_seen(seen, tmp_path):
-    planted = Seen(seen.planted)
+    planted = Seen(tmp_path, seen.planted)
     canary = next(canary for canary, what in seen.planted.of.items() if what == ID)
     pl.DataFrame({"x": [canary]}).write_parquet(tmp_path / "x.parquet")
     (tmp_path / "runs.jsonl").write_text(json.dumps({"what": canary}))
@@ -282,3 +332,13 @@ def test_a_canary_put_into_a_log_or_a_page_would_be_seen(seen, tmp_path):
         for text in texts_of(path):
             planted.note(text, str(path))
         assert len(planted.places[ID]) == before + 1
+
+
+@pytest.mark.parametrize(("what", "leak"), [(KEY, LEAKS["key"]), (ID, LEAKS["id"])])
+def test_a_program_that_leaks_into_its_log_is_noticed(seen, tmp_path, what, leak):
+    root = tmp_path / "group"
+    shutil.copytree(seen.root, root, symlinks=True)
+    shutil.copy(key_file(seen.root), key_file(root))
+    leaky = Seen(root, seen.planted)
+    run(leaky, "withdraw", "--workspace", str(root), "--batch", "alder/2026-02", leak=leak)
+    assert leaky.places[what] - MAY_BE_SEEN[what] == {"group/runs.jsonl"}
