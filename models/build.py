@@ -30,12 +30,13 @@ class BuildFailed(Exception):
 
 @dataclass(frozen=True)
 class NodeResult:
-    """One model, seed or test that dbt ran; seconds of wall time."""
+    """One model, seed, test or analysis that dbt ran, and its SQL; seconds of wall time."""
 
     name: str
     resource_type: str
     status: str
     seconds: float
+    sql: str = ""
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,16 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     return run_dbt(
         release, "build", "--exclude-resource-type", "unit_test", on_progress=on_progress
     )
+
+
+def analyses(release: Release) -> dict[str, str]:
+    """The worked analyses by name, each as SQL that runs on the release's warehouse.
+
+    Raises:
+        BuildFailed: dbt could not compile one.
+    """
+    report = run_dbt(release, "compile", "--no-introspect", "--select", "resource_type:analysis")
+    return {node.name: node.sql for node in report.nodes}
 
 
 def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = None) -> BuildReport:
@@ -148,7 +159,11 @@ def _report(result: dbtRunnerResult) -> BuildReport:
     return BuildReport(
         tuple(
             NodeResult(
-                row.node.name, str(row.node.resource_type), str(row.status), row.execution_time
+                row.node.name,
+                str(row.node.resource_type),
+                str(row.status),
+                row.execution_time,
+                getattr(row.node, "compiled_code", None) or "",
             )
             for row in rows
         )
