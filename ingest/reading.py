@@ -275,7 +275,7 @@ def _csv_blocks(
             until = len(ragged)
             left_out = [number for number, _ in ragged[:until] if number >= first]
             rows = _row_numbers(first, batch.num_rows, left_out)
-            cells = Table.of(batch.add_column(0, rows.name, rows.to_arrow()))
+            cells = Table.of(batch).numbered(rows)
             yield raw(cells, ragged[handed_on:until])
             first, handed_on = rows[-1] + 1 if rows.len() else first, until
             _refuse_too_many_rows(first)

@@ -37,8 +37,8 @@ class _Part:
         for step in steps:
             plan = plan.with_columns(step)
         as_planned = pl.QueryOptFlags.none()
-        values = plan.select(kept).collect(engine="in-memory", optimizations=as_planned)
-        return replace(self, values=values)
+        values = plan.collect(engine="in-memory", optimizations=as_planned)
+        return replace(self, values=values[kept])
 
 
 class Table:
@@ -55,13 +55,22 @@ class Table:
     @classmethod
     def of(cls, rows: pl.DataFrame | pa.RecordBatch) -> Self:
         """Find what repeats in columns of text."""
+        if len(rows) < FEW_ROWS:
+            as_they_are = pl.DataFrame(rows)
+            return cls(as_they_are.columns, len(rows), [_Part(as_they_are)])
         if isinstance(rows, pl.DataFrame):
             names, columns = rows.columns, (column.to_arrow() for column in rows)
         else:
             names, columns = rows.schema.names, rows.columns
-        if len(rows) < FEW_ROWS:
-            return cls(names, len(rows), [_Part(pl.DataFrame(rows))])
         return cls(names, len(rows), map(_without_repeats, names, columns))
+
+    def numbered(self, numbers: pl.Series) -> Self:
+        """The rows with a number each, as their first column."""
+        names = (numbers.name, *self.names)
+        if self._parts[0].places is None:
+            by_rows = numbers.to_frame().hstack(self._parts[0].values)
+            return type(self)(names, self.height, [_Part(by_rows), *self._parts[1:]])
+        return type(self)(names, self.height, [_Part(numbers.to_frame()), *self._parts])
 
     def worked_out(self, steps: Sequence[Step], kept: Sequence[str]) -> Self:
         """The columns `kept` of these and of those that the steps add, one step after another.
