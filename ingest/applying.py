@@ -13,6 +13,7 @@ import polars as pl
 from ingest.contract import Column, Kind, Type
 from ingest.mapping import OF_WIDE, UNITS, KindMapping, SkipRule
 from ingest.raw import Block, Raw, UnusableFileError, folded
+from ingest.tables import Table
 
 MOST_COLUMNS = 2_000
 PLANS_KEPT = 64
@@ -75,30 +76,34 @@ class Plan:
         """
         raw_cells, ragged = raw.cells, raw.ragged
         if self.skip is not None:
-            raw_cells = raw_cells.filter(~self.skip)
+            raw_cells = raw_cells.filter(~_whether(self.skip, raw_cells))
         if self.skip_line is not None:
             ragged = ragged.filter(~self.skip_line)
         skipped = raw.cells.height - raw_cells.height + raw.ragged.height - ragged.height
         _refuse_formulas(raw, raw_cells)
-        cells = raw_cells.select(
-            "source_row", *self.cells, *(_cleaned(position) for _, position in self.others)
-        )
+        cells = self._cells(raw_cells)
         self._refuse_doubtful(cells)
-        if cells[self.kind.grain[0]].has_nulls():
+        if cells.values(self.kind.grain[0]).has_nulls():
             filled = [_cleaned(str(n)).is_not_null() for n in range(len(raw.names))]
-            cells = cells.filter(raw_cells.select(pl.any_horizontal(filled)).to_series())
-        others = tuple((name, cells[position]) for name, position in self.others)
-        rows = _long(cells, self.wide) if self.wide else cells
-        rows = rows[["source_row", *(column.name for column in self.kind.columns)]]
+            cells = cells.filter(_whether(pl.any_horizontal(filled), raw_cells))
+        others = tuple((name, cells.column(position)) for name, position in self.others)
+        table = Table.of(_long(cells.frame(), self.wide)) if self.wide else cells
+        table = table.worked_out([], ["source_row", *(column.name for column in self.kind.columns)])
         if raw.quoted:
-            _refuse_line_breaks(rows, ragged)
-        return Block(rows, ragged, others, raw.read_as, skipped)
+            _refuse_line_breaks(table, ragged)
+        return Block(table, ragged, others, raw.read_as, skipped)
 
-    def _refuse_doubtful(self, cells: pl.DataFrame) -> None:
+    def _cells(self, raw_cells: Table) -> Table:
+        """The columns that the file gives, and its others."""
+        others = [_cleaned(position) for _, position in self.others]
+        names = [one.meta.output_name() for one in (*self.cells, *others)]
+        return raw_cells.worked_out([[*self.cells, *others]], ["source_row", *names])
+
+    def _refuse_doubtful(self, cells: Table) -> None:
         few = cells.head(A_LOOK)
         for name, column, type_ in self.doubtful:
             pattern, what_to_say = IN_TWO_WAYS[type_]
-            values = few[column].drop_nulls()
+            values = few.column(column).drop_nulls()
             found = int(values.str.contains(pattern).sum())
             if found >= FEWEST and 2 * found > values.len():
                 raise UnusableFileError(f"The column {name} {what_to_say} in {self.where}.")
@@ -351,10 +356,15 @@ def _cleaned(position: str) -> pl.Expr:
     return pl.col(position).str.strip_chars().replace("", None)
 
 
-def _refuse_formulas(raw: Raw, cells: pl.DataFrame) -> None:
+def _whether(holds: pl.Expr, cells: Table) -> pl.Series:
+    """Whether it holds, of each row."""
+    return cells.worked_out([[holds.alias("holds")]], ["holds"]).column("holds")
+
+
+def _refuse_formulas(raw: Raw, cells: Table) -> None:
     if not raw.formulas:
         return
-    rows = set(cells["source_row"].to_list())
+    rows = set(cells.column("source_row"))
     for row, address in raw.formulas:
         if row in rows:
             raise UnusableFileError(
@@ -362,9 +372,11 @@ def _refuse_formulas(raw: Raw, cells: pl.DataFrame) -> None:
             )
 
 
-def _refuse_line_breaks(rows: pl.DataFrame, ragged: pl.DataFrame) -> None:
+def _refuse_line_breaks(table: Table, ragged: pl.DataFrame) -> None:
     """No cell of the contract holds a line break: one that does has swallowed the rows after it."""
-    broken = rows.filter(pl.any_horizontal(pl.exclude("source_row").str.contains(LINE_BREAK)))
+    broken = table.frame().filter(
+        pl.any_horizontal(pl.exclude("source_row").str.contains(LINE_BREAK))
+    )
     numbers = broken["source_row"].to_list()
     numbers += ragged.filter(pl.col("line").str.contains(LINE_BREAK))["source_row"].to_list()
     if numbers:

@@ -1,10 +1,10 @@
 """A row's own faults, all in one pass, and the values that are stored."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from functools import cache
+from functools import lru_cache
 
 import polars as pl
 
@@ -15,21 +15,22 @@ from ingest.contract import (
     KINDS_BY_NAME,
     MEASURES,
     OUTCOMES,
-    SINGLE_EYES,
     Column,
     Kind,
     Level,
     Reason,
     Type,
 )
+from ingest.tables import Step, Table
 from pipeline.settings import RESERVED_CODES
 
 FAULT = pl.Enum([reason.value for reason in Reason])
 NUMBER = pl.Decimal(18, 6)
 ISO_DAY = r"^\d{4}-\d{2}-\d{2}$"
 YES_NO = ("yes", "no")
+RULES_KEPT = 256  # of kinds and batches
 UNSEEN = r"[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]"  # in an id it would make two patients of one
-LAST_DAY = "last_day"  # of the batch, in every row
+LOWEST, HIGHEST, OF_EYE = "lowest", "highest", "of_eye"  # what an outcome's measure decides
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class Judge:
     forgotten: frozenset[str] = frozenset()
     left_out: tuple[str, ...] = ()
 
-    def judge(self, rows: pl.DataFrame) -> pl.DataFrame:
+    def judge(self, rows: Table) -> Table:
         """Add each cell's fault and stored value.
 
         Args:
@@ -56,16 +57,8 @@ class Judge:
             `source_row`; `text.<column>`, the cells but keys'; `fault.<column>`, a reason or null;
             and the stored columns, with keys still the clinic's own ids.
         """
-        columns = _expressions(self.kind.name, self.protocols, self.left_out)
-        return (
-            rows.lazy()
-            .select("source_row", pl.lit(self.last_day).alias(LAST_DAY), *columns.texts)
-            .with_columns(columns.parsed)
-            .with_columns(columns.faults)
-            .with_columns(columns.stored)
-            .drop(LAST_DAY, *(text_name(key) for key in self.kind.keys))
-            .collect(engine="in-memory", optimizations=pl.QueryOptFlags.none())
-        )
+        rules = _rules(self.kind.name, self.last_day, self.protocols, self.left_out)
+        return rows.worked_out(rules.steps, rules.kept)
 
 
 def faults(rows: pl.LazyFrame, kind: Kind) -> pl.LazyFrame:
@@ -102,25 +95,35 @@ def fault_name(column: Column) -> str:
 
 
 @dataclass(frozen=True)
-class _Expressions:
-    """The rules of one kind as polars expressions; building them costs more than a small file."""
+class _Rules:
+    """The rules of one kind as polars expressions; building them costs more than a small file.
 
-    texts: tuple[pl.Expr, ...]
-    parsed: tuple[pl.Expr, ...]
-    faults: tuple[pl.Expr, ...]
-    stored: tuple[pl.Expr, ...]
+    Each of the `steps` takes what those before it gave: texts, values, a cell's own faults, those
+    that other cells make of it, and what is stored. `kept` are the columns of judged rows.
+    """
+
+    steps: tuple[Step, ...]
+    kept: tuple[str, ...]
 
 
-@cache
-def _expressions(
-    kind_name: str, protocols: tuple[str, ...], left_out: tuple[str, ...]
-) -> _Expressions:
-    columns = KINDS_BY_NAME[kind_name].columns
-    return _Expressions(
-        tuple(_text(column, left_out) for column in columns),
-        tuple(_parsed(column).alias(column.stored_name) for column in columns),
-        tuple(_fault(KINDS_BY_NAME[kind_name], column, protocols) for column in columns),
-        tuple(_stored(column) for column in columns),
+@lru_cache(maxsize=RULES_KEPT)
+def _rules(
+    kind_name: str, last_day: date, protocols: tuple[str, ...], left_out: tuple[str, ...]
+) -> _Rules:
+    kind = KINDS_BY_NAME[kind_name]
+    columns = kind.columns
+    names = ["source_row"]
+    names += [text_name(column) for column in columns if column not in kind.keys]
+    names += [fault_name(column) for column in columns]
+    return _Rules(
+        (
+            tuple(_text(column, left_out) for column in columns),
+            (*map(_parsed, columns), *(_limits() if kind is OUTCOMES else ())),
+            tuple(_own_fault(column, last_day, protocols) for column in columns),
+            tuple(_fault(kind, column) for column in columns),
+            tuple(map(_stored, columns)),
+        ),
+        (*names, *(column.stored_name for column in columns)),
     )
 
 
@@ -130,34 +133,65 @@ def _text(column: Column, left_out: tuple[str, ...]) -> pl.Expr:
     return text.alias(text_name(column))
 
 
+def _parsed_name(column: Column) -> str:
+    return f"parsed.{column.name}"
+
+
 def _parsed(column: Column) -> pl.Expr:
     """A cell's value, or null where it cannot be read."""
-    text = pl.col(text_name(column))
+    parsed = text = pl.col(text_name(column))
     match column.type:
         case Type.DATE:
             iso = pl.when(text.str.contains(ISO_DAY)).then(text)
-            return iso.str.to_date("%Y-%m-%d", strict=False)
+            parsed = iso.str.to_date("%Y-%m-%d", strict=False)
         case Type.DECIMAL:
-            return text.cast(NUMBER, strict=False)
+            parsed = text.cast(NUMBER, strict=False)
         case Type.INTEGER:
             number = text.cast(NUMBER, strict=False)
-            return pl.when(number == number.cast(pl.Int64, strict=False)).then(number)
-        case _:
-            return text
+            parsed = pl.when(number == number.cast(pl.Int64, strict=False)).then(number)
+    return parsed.alias(_parsed_name(column))
 
 
-def _fault(kind: Kind, column: Column, protocols: tuple[str, ...]) -> pl.Expr:
+def _limits() -> Iterator[pl.Expr]:
+    """What an outcome's measure decides of its value and eye; an unknown measure limits neither."""
+    measure = pl.col(text_name(OUTCOMES.column("measure")))
+    for name, type_, of_measure in (
+        (LOWEST, NUMBER, {m.name: _number(m.low) for m in MEASURES}),
+        (HIGHEST, NUMBER, {m.name: _number(m.high) for m in MEASURES}),
+        (OF_EYE, pl.Boolean(), {m.name: m.level is Level.EYE for m in MEASURES}),
+    ):
+        yield measure.replace_strict(of_measure, default=None, return_dtype=type_).alias(name)
+
+
+def _own_fault(column: Column, last_day: date, protocols: tuple[str, ...]) -> pl.Expr:
+    """The first fault that a cell shows by itself, or null."""
+    return _first(_own_faults(column, last_day, protocols)).alias(_own_fault_name(column))
+
+
+def _own_fault_name(column: Column) -> str:
+    return f"own_fault.{column.name}"
+
+
+def _fault(kind: Kind, column: Column) -> pl.Expr:
     """The first fault of a cell, or null."""
-    fault: pl.Expr = pl.lit(None, FAULT)
-    for reason, holds in reversed(list(_faults(kind, column, protocols))):
-        fault = pl.when(holds).then(pl.lit(reason.value, FAULT)).otherwise(fault)
+    own = pl.col(_own_fault_name(column))
+    of_measure = list(_measure_faults(column)) if kind is OUTCOMES else []
+    fault = own.fill_null(_first(of_measure)) if of_measure else own
     return fault.alias(fault_name(column))
 
 
-def _faults(
-    kind: Kind, column: Column, protocols: tuple[str, ...]
+def _first(faults: Iterable[tuple[Reason, pl.Expr]]) -> pl.Expr:
+    """The first reason that holds, or null."""
+    fault: pl.Expr = pl.lit(None, FAULT)
+    for reason, holds in reversed(list(faults)):
+        fault = pl.when(holds).then(pl.lit(reason.value, FAULT)).otherwise(fault)
+    return fault
+
+
+def _own_faults(
+    column: Column, last_day: date, protocols: tuple[str, ...]
 ) -> Iterator[tuple[Reason, pl.Expr]]:
-    text, parsed = pl.col(text_name(column)), pl.col(column.stored_name)
+    text, parsed = pl.col(text_name(column)), pl.col(_parsed_name(column))
     if column.required:
         yield Reason.MISSING, text.is_null()
     match column.type:
@@ -166,7 +200,7 @@ def _faults(
         case Type.DATE:
             yield Reason.UNREADABLE, text.is_not_null() & parsed.is_null()
             yield Reason.BEFORE_2000, parsed < EARLIEST_DAY
-            yield Reason.AFTER_BATCH, parsed > pl.col(LAST_DAY)
+            yield Reason.AFTER_BATCH, parsed > last_day
         case Type.INTEGER | Type.DECIMAL:
             yield Reason.UNREADABLE, text.is_not_null() & parsed.is_null()
             yield from _range_faults(column)
@@ -179,12 +213,10 @@ def _faults(
         case Type.CLINIC_CODE:
             usable = text.str.contains(CLINIC_CODE_SHAPE) & ~text.is_in(RESERVED_CODES)
             yield Reason.UNKNOWN_CODE, ~usable
-    if kind is OUTCOMES:
-        yield from _measure_faults(column)
 
 
 def _range_faults(column: Column) -> Iterator[tuple[Reason, pl.Expr]]:
-    parsed = pl.col(column.stored_name)
+    parsed = pl.col(_parsed_name(column))
     if column.low is not None:
         yield Reason.OUT_OF_RANGE, parsed < _number(column.low)
     if column.high is not None:
@@ -193,21 +225,14 @@ def _range_faults(column: Column) -> Iterator[tuple[Reason, pl.Expr]]:
 
 
 def _measure_faults(column: Column) -> Iterator[tuple[Reason, pl.Expr]]:
-    """An outcome's value and eye depend on its measure; an unknown measure limits neither."""
-    measure, parsed = pl.col("text.measure"), pl.col(column.stored_name)
+    """An outcome's value and eye depend on its measure."""
+    parsed, of_eye = pl.col(_parsed_name(column)), pl.col(OF_EYE)
     if column.name == "value":
-        lowest = {m.name: _number(m.low) for m in MEASURES}
-        highest = {m.name: _number(m.high) for m in MEASURES}
-        low, high = (
-            measure.replace_strict(limits, default=None, return_dtype=NUMBER)
-            for limits in (lowest, highest)
-        )
-        yield Reason.OUT_OF_RANGE, (parsed < low) | (parsed > high)
+        outside = (parsed < pl.col(LOWEST)) | (parsed > pl.col(HIGHEST))
+        yield Reason.OUT_OF_RANGE, outside
     if column.name == "eye":
-        of_eye = [m.name for m in MEASURES if m.level is Level.EYE]
-        of_patient = [m.name for m in MEASURES if m.level is Level.PATIENT]
-        yield Reason.NEEDS_SINGLE_EYE, measure.is_in(of_eye) & (parsed == EYES[-1])
-        yield Reason.NEEDS_BOTH_EYES, measure.is_in(of_patient) & parsed.is_in(SINGLE_EYES)
+        yield Reason.NEEDS_SINGLE_EYE, of_eye & (parsed == EYES[-1])
+        yield Reason.NEEDS_BOTH_EYES, ~of_eye & (parsed != EYES[-1])
 
 
 def _stored(column: Column) -> pl.Expr:
@@ -216,7 +241,7 @@ def _stored(column: Column) -> pl.Expr:
     stands = fault.is_null()
     if column.kept_above:
         stands = stands | (fault == Reason.ABOVE_RANGE.value)
-    stored: pl.Expr = pl.when(stands).then(pl.col(column.stored_name))
+    stored: pl.Expr = pl.when(stands).then(pl.col(_parsed_name(column)))
     if column.type is Type.YES_NO:
         stored = stored == "yes"
     if column.type is Type.INTEGER:

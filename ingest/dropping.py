@@ -44,7 +44,8 @@ def _their_sessions(
         except UnusableFileError:  # refused whole, so that none of its rows arrives
             continue
         for block in blocks:
-            patients = rekeying.keys(block.rows[PATIENT.name], site, PATIENT.entity)
-            theirs = block.rows.filter(patients.is_in(list(keys)))[SESSION.name].drop_nulls()
+            rows = block.table.frame([PATIENT.name, SESSION.name])
+            patients = rekeying.keys(rows[PATIENT.name], site, PATIENT.entity)
+            theirs = rows.filter(patients.is_in(list(keys)))[SESSION.name].drop_nulls()
             found.update(rekeying.keys(theirs, site, SESSION.entity))
     return found

@@ -18,11 +18,12 @@ from ingest.mapping import KindMapping
 from ingest.places import shown_name, size_of
 from ingest.raw import RAGGED, Block, UnusableFileError
 from ingest.reading import WHOLE_BYTES, cells_schema, read_blocks
+from ingest.tables import Table
 from pipeline.errors import DataRefused
 from pipeline.settings import Limits
 
 IN_MEMORY_BYTES = 4 * WHOLE_BYTES  # of a unit's files together
-JUDGED_ROWS = 100_000  # at once: judging has a price of its own, whatever the rows
+JUDGED_ROWS = 50_000  # at once: judging has a price of its own, whatever the rows
 PART_ROWS = 500_000
 KEY_DIGITS = "0123456789abcdef"  # in the order in which text is sorted
 TEXT_IN_PACKED = 8  # bytes of text in a byte of gzip or Parquet, as exports go
@@ -115,10 +116,10 @@ def gather(
             files.append(ReadFile(*unread, unknown_columns))
             continue
         for block in blocks:
-            rows.add(block.rows, path.name)
+            rows.add(block.table, path.name)
             if block.ragged.height:
                 ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
-            rows_read += block.rows.height + block.ragged.height
+            rows_read += block.table.height + block.ragged.height
             unknown_columns.update({name: values.count() for name, values in block.others})
             read_as, skipped = block.read_as, skipped + block.skipped
         read = (path.name, path.stat().st_size, rows_read, None)
@@ -174,13 +175,13 @@ class _Rows:
         self._rekeying = rekeying
         self._site = site
         self._folder = folder
-        self._waiting: list[tuple[str, pl.DataFrame]] = []
+        self._waiting: list[tuple[str, Table]] = []
         self._judged: list[pl.DataFrame] = []
         self._written = 0
         self._rows = 0
         self.forgotten = Counter[str]()
 
-    def add(self, rows: pl.DataFrame, file: str) -> None:
+    def add(self, rows: Table, file: str) -> None:
         """Take in rows of a file, all text."""
         self._waiting.append((file, rows))
         if sum(rows.height for _, rows in self._waiting) >= JUDGED_ROWS:
@@ -202,18 +203,14 @@ class _Rows:
         self._waiting = []
         if not waiting:
             return
-        judged = self._judge.judge(pl.concat(rows for _, rows in waiting))
-        files = pl.Series([file for file, _ in waiting])
-        lengths = pl.Series([rows.height for _, rows in waiting])
-        kept = self._without_forgotten(
-            judged.with_columns(
-                *(
-                    self._rekeying.keys(judged[key.stored_name], self._site, key.entity)
-                    for key in self._judge.kind.keys
-                ),
-                files.repeat_by(lengths).explode().alias("source_file"),
-            )
-        )
+        judged = self._judge.judge(_as_one([rows for _, rows in waiting]))
+        keys = [
+            self._rekeying.key(key.stored_name, self._site, key.entity)
+            for key in self._judge.kind.keys
+        ]
+        rekeyed = judged.worked_out([keys], judged.names).frame()
+        files = pl.concat(pl.repeat(file, rows.height, eager=True) for file, rows in waiting)
+        kept = self._without_forgotten(rekeyed.with_columns(files.alias("source_file")))
         positions = pl.int_range(self._rows, self._rows + kept.height).alias("position")
         self._judged.append(kept.with_columns(positions))
         self._rows += kept.height
@@ -232,6 +229,12 @@ class _Rows:
             self._judged, self._written = [], self._written + 1
 
 
+def _as_one(tables: Sequence[Table]) -> Table:
+    if len(tables) == 1:
+        return tables[0]
+    return Table.of(pl.concat(table.frame() for table in tables))
+
+
 @cache
 def _no_rows(kind_name: str) -> pl.DataFrame:
     """No judged row, in the schema of judged and re-keyed ones."""
@@ -239,7 +242,8 @@ def _no_rows(kind_name: str) -> pl.DataFrame:
     cells = pl.DataFrame(schema=cells_schema(kind))
     return (
         Judge(kind, EARLIEST_DAY, ())
-        .judge(cells)
+        .judge(Table.of(cells))
+        .frame()
         .with_columns(pl.lit("").alias("source_file"), pl.lit(0, pl.Int64).alias("position"))
     )
 

@@ -59,16 +59,19 @@ def screen(block: Block, kind: Kind) -> None:
     """
     for name, _ in block.others:
         _screen_name(name)
-    looks = block.rows.select(_looks(kind)).row(0, named=True)
+    looks = block.table.looked_at(_looks(kind))
     for column in kind.columns:
-        values, where = block.rows[column.name], f"The column {column.name}"
+        where = f"The column {column.name}"
         if looks[f"suspect.{column.name}"]:
             own = column.type in (Type.KEY, Type.CLINIC_CODE)
-            _screen_values(values, where, _Place.OWN_IDS if own else _Place.TYPED)
+            place = _Place.OWN_IDS if own else _Place.TYPED
+            _screen_values(block.table.values(column.name), where, place)
             if own:
-                _screen_persons(values, where)
-        if looks.get(f"birth_days.{column.name}") and values.count() >= FILLED * values.len():
-            _screen_days(values, where, ENOUGH)
+                _screen_persons(block.table.column(column.name), where)
+        if looks.get(f"birth_days.{column.name}"):
+            values = block.table.column(column.name)
+            if values.count() >= FILLED * values.len():
+                _screen_days(values, where, ENOUGH)
     for position, (_, values) in enumerate(block.others, start=1):
         where = f"Column {position} of those that the contract does not know"
         _screen_values(values, where, _Place.UNKNOWN)

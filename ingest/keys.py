@@ -18,15 +18,18 @@ class Rekeying:
         """The full authentication code of a text or bytes, 64 hex digits; empty stays empty."""
         return Hashing(message).hmac_sha256(key=self._secret)
 
-    def keys(self, ids: pl.Series, site: str, entity: str) -> pl.Series:
-        """Keys of a column of ids (text; empty stays empty), 32 hex digits each.
+    def key(self, name: str, site: str, entity: str) -> pl.Expr:
+        """The key, 32 hex digits, of an id in a column (text; empty stays empty).
 
         Neither a site's code nor an entity's name holds a slash, so no two (site, entity, id)
         give the same message.
         """
-        message = pl.concat_str(pl.lit(f"{site}/{entity}/"), pl.col(ids.name))
-        keys = self.code(message).str.head(KEY_DIGITS).alias(ids.name)
-        return ids.to_frame().select(keys).to_series()
+        message = pl.format(f"{site}/{entity}/{{}}", pl.col(name))
+        return self.code(message).str.head(KEY_DIGITS).alias(name)
+
+    def keys(self, ids: pl.Series, site: str, entity: str) -> pl.Series:
+        """The keys of a column of ids."""
+        return ids.to_frame().select(self.key(ids.name, site, entity)).to_series()
 
 
 def fingerprint(secret: bytes) -> str:

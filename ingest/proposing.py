@@ -155,7 +155,7 @@ def preview(path: Path, text: str, kind: Kind, site: str, protocols: tuple[str, 
         screen(block, kind)
     except UnusableFileError as fault:
         return f"As proposed, the file would be refused: {fault}"
-    rows = Judge(kind, NO_DAY_IS_LATER, protocols).judge(block.rows.head(SHOWN_ROWS))
+    rows = Judge(kind, NO_DAY_IS_LATER, protocols).judge(block.table.head(SHOWN_ROWS)).frame()
     width = max(len(column.name) for column in kind.columns)
     shown = [f"{block.read_as}; the first rows as they would land:"]
     for column in kind.columns:
@@ -208,7 +208,10 @@ def _form(path: Path) -> tuple[list[Line], Form]:
     if name.endswith(".xlsx"):
         lines, form = _sheet_of(path)
         whole = next(read_raw(path, form, "", lambda _: True))
-        tops = [list(whole.names), *(list(row[1:]) for row in whole.cells.head(TOP_ROWS).rows())]
+        tops = [
+            list(whole.names),
+            *(list(row[1:]) for row in whole.cells.head(TOP_ROWS).frame().rows()),
+        ]
     else:
         lines, form, tops = _text_of(path)
     header_row = _header_row(tops)
@@ -281,7 +284,7 @@ def _header_row(tops: list[list[str]]) -> int:
 
 def _content(raw: Raw, kind: Kind) -> Iterator[Line]:
     values = {
-        name: raw.cells[str(position)]
+        name: raw.cells.column(str(position))
         .str.strip_chars()
         .replace("", None)
         .drop_nulls()
@@ -463,7 +466,7 @@ def _wide(
     if "outcome_id" not in found:
         names = [found["patient_id"][0], found["assessed_date"][0]]
         positions = [str(raw.names.index(name)) for name in names]
-        is_key = not raw.cells.select(positions).is_duplicated().any()
+        is_key = not raw.cells.frame(positions).is_duplicated().any()
         yield Line("outcomes.columns", f"outcome_id = {_listed(names)}", SURE if is_key else 0.5)
         if not is_key:
             return
@@ -504,7 +507,9 @@ def _names_of(measure: str) -> list[str]:
 
 def _totals(raw: Raw, kind: Kind) -> Iterator[Line]:
     """Footers and totals among the last rows."""
-    last = raw.cells.tail(3)["0"].drop_nulls().to_list() + raw.ragged["line"].tail(3).to_list()
+    last = (
+        raw.cells.column("0").tail(3).drop_nulls().to_list() + raw.ragged["line"].tail(3).to_list()
+    )
     begins = [text.strip('" ').lower() for text in last]
     if found := [word for word in TOTALS if any(text.startswith(word) for text in begins)]:
         yield Line(f"[{kind.name}.skip]", f"begins_with = {_listed(found)}", 0.9)

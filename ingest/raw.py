@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from ingest.tables import Table
+
 RAGGED = pl.Schema({"source_row": pl.Int64, "line": pl.String})
 
 
@@ -24,7 +26,7 @@ class Raw:
     """
 
     names: tuple[str, ...]
-    cells: pl.DataFrame
+    cells: Table
     ragged: pl.DataFrame
     read_as: str
     quoted: bool = False
@@ -38,17 +40,22 @@ class Raw:
 class Block:
     """Part of a file in the contract's shape, in the file's order.
 
-    `rows` has `source_row` and every column of the kind as text without spaces around, empty cells
+    `table` has `source_row` and every column of the kind as text without spaces around, empty cells
     as null. `ragged` has `source_row` and `line` of rows that don't fit the header. `others` has
     the values of the file's columns that neither the contract nor the mapping knows, by their
     names. `skipped` rows are left out by the mapping's rules.
     """
 
-    rows: pl.DataFrame
+    table: Table
     ragged: pl.DataFrame
     others: tuple[tuple[str, pl.Series], ...]
     read_as: str
     skipped: int = 0
+
+    @property
+    def rows(self) -> pl.DataFrame:
+        """The table row by row."""
+        return self.table.frame()
 
 
 def folded(name: str) -> str:

@@ -27,6 +27,7 @@ from ingest.mapping import AS_CONTRACT, DELIMITERS, ENCODINGS, Form, KindMapping
 from ingest.places import place_fault, size_of
 from ingest.raw import RAGGED, Block, Raw, UnusableFileError
 from ingest.sheets import sheet_blocks
+from ingest.tables import Table
 from pipeline.settings import NO_LOWER, Limits
 
 WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
@@ -257,11 +258,11 @@ def _csv_blocks(
             ),
         )
 
-        def raw(cells: pl.DataFrame, rows: pl.Series, ragged: list[tuple[int, str]]) -> Raw:
+        def raw(cells: Table, ragged: list[tuple[int, str]]) -> Raw:
             lines = pl.DataFrame(ragged, schema=RAGGED, orient="row")
             return Raw(
                 names,
-                cells.insert_column(0, rows),
+                cells,
                 lines,
                 read_as,
                 text.has_quotes,
@@ -274,11 +275,12 @@ def _csv_blocks(
             until = len(ragged)
             left_out = [number for number, _ in ragged[:until] if number >= first]
             rows = _row_numbers(first, batch.num_rows, left_out)
-            yield raw(pl.DataFrame(batch), rows, ragged[handed_on:until])
+            cells = Table.of(batch).numbered(rows)
+            yield raw(cells, ragged[handed_on:until])
             first, handed_on = rows[-1] + 1 if rows.len() else first, until
             _refuse_too_many_rows(first)
         if ragged[handed_on:] or first == data_row:
-            yield raw(_no_cells(positions), _row_numbers(0, 0, []), ragged[handed_on:])
+            yield raw(_no_cells(positions), ragged[handed_on:])
 
 
 def _line(start: bytes, number: int) -> str:
@@ -368,12 +370,12 @@ def _parquet_blocks(path: Path) -> Iterator[Raw]:
             typed = frozenset(name for name, type_ in table.schema.items() if type_ != pl.String)
             cells = table.select(_as_text(name, type_) for name, type_ in table.schema.items())
             rows = _row_numbers(first, batch.num_rows, [])
-            yield Raw(names, cells.insert_column(0, rows), _NO_RAGGED, PARQUET, typed=typed)
+            whole = Table.of(cells.insert_column(0, rows))
+            yield Raw(names, whole, _NO_RAGGED, PARQUET, typed=typed)
             first += batch.num_rows
             _refuse_too_many_rows(first)
         if first == FIRST_DATA_ROW:
-            cells = _no_cells(positions).insert_column(0, _row_numbers(0, 0, []))
-            yield Raw(names, cells, _NO_RAGGED, PARQUET)
+            yield Raw(names, _no_cells(positions), _NO_RAGGED, PARQUET)
 
 
 def _is_single_value(type_: pa.DataType) -> bool:
@@ -395,5 +397,6 @@ def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
     return value.cast(pl.String)
 
 
-def _no_cells(positions: list[str]) -> pl.DataFrame:
-    return pl.DataFrame(schema=dict.fromkeys(positions, pl.String))
+def _no_cells(positions: list[str]) -> Table:
+    cells = pl.DataFrame(schema=dict.fromkeys(positions, pl.String))
+    return Table.of(cells.insert_column(0, _row_numbers(0, 0, [])))

@@ -63,5 +63,5 @@ def _ids_in(export: Export, mapping: SiteMapping) -> set[str]:
         except UnusableFileError:  # refused whole, so that no key comes from it
             continue
         for block in blocks:
-            ids.update(block.rows[PATIENT.name].drop_nulls().to_list())
+            ids.update(block.table.values(PATIENT.name).drop_nulls().to_list())
     return ids

@@ -20,6 +20,7 @@ import polars as pl
 
 from ingest.mapping import Form
 from ingest.raw import RAGGED, Raw, UnusableFileError
+from ingest.tables import Table
 
 MOST_BYTES = 512 << 20  # that a sheet and its texts may unpack to
 CHUNK_BYTES = 1 << 20
@@ -68,7 +69,6 @@ def sheet_blocks(path: Path, form: Form, where: str) -> Iterator[Raw]:
     header = whole.row(form.header_row - 1)
     width = max((n for n, cell in enumerate(header, start=1) if cell), default=0)
     names = tuple(cell or "" for cell in header[:width])
-    positions = [str(position) for position in range(width)]
     rows = whole.slice(form.header_row).select(
         pl.nth(position).str.replace(MIDNIGHT, "$1").alias(str(position))
         for position in range(width)
@@ -79,7 +79,7 @@ def sheet_blocks(path: Path, form: Form, where: str) -> Iterator[Raw]:
     for block in rows.iter_slices(BLOCK_ROWS) if rows.height else [rows]:
         yield Raw(
             names,
-            block.select("source_row", *positions),
+            Table.of(block),
             pl.DataFrame(schema=RAGGED),
             f"XLSX, sheet {name}",
             quoted=True,

@@ -74,8 +74,8 @@ def _all_ids(workspace: Workspace) -> Iterator[tuple[str, str, pl.Series]]:
 
 def _ids(export: Export, file: str, block: Block) -> Iterator[tuple[str, pl.Series]]:
     for key in export.kind.keys:
-        yield key.entity, block.rows[key.name].drop_nulls().unique()
+        yield key.entity, block.table.values(key.name).drop_nulls().unique()
     if harm_column(export.kind):  # a harm without a key of its own is known by its place
-        rows = pl.concat([block.rows["source_row"], block.ragged["source_row"]])
+        rows = pl.concat([block.table.column("source_row"), block.ragged["source_row"]])
         places = pl.DataFrame({"source_file": file, "source_row": rows})
         yield ROW, places.select(place_of(export.batch.name, export.kind)).to_series()

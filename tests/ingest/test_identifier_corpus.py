@@ -11,6 +11,7 @@ from ingest.batches import kind_of
 from ingest.contract import PATIENTS, TEMPERATURES
 from ingest.identifiers import ENOUGH, screen
 from ingest.reading import RAGGED, Block, UnusableFileError, cells_schema, read_blocks
+from ingest.tables import Table
 from synthetic_data import make_exports
 from tests.ingest import made_up as corpus
 
@@ -35,7 +36,7 @@ def alarm(column, values, kind=PATIENTS):
     others = () if column in known else ((column, text),)
     told = None
     try:
-        screen(Block(rows, pl.DataFrame(schema=RAGGED), others, read_as="made up"), kind)
+        screen(Block(Table.of(rows), pl.DataFrame(schema=RAGGED), others, read_as="made up"), kind)
     except UnusableFileError as refusal:
         told = str(refusal)
     assert not [value for value in values if value and told and value in told]
