@@ -4,9 +4,10 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, drawn
+from dashboards.source import Source, drawn
 from dashboards.warehouse import Row, Tables
 
 TOTALS = {"site": TOTAL, "protocol": TOTAL, "month": TOTAL}
@@ -25,13 +26,11 @@ FEW_TOO_HOT = (
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="delivery.html",
-        template="delivery.html",
+    yield group_page(
+        "delivery",
         title="Delivered as planned",
         content={"choice": _choice(source)},
-        cautions=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
     )
 
 

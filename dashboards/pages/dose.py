@@ -4,10 +4,11 @@ from collections.abc import Iterator, Sequence
 
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, table
 from dashboards.pages.response import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, drawn
+from dashboards.source import Source, drawn
 from dashboards.warehouse import Row
 
 NOTHING = "No course with a temperature log has been measured before and after yet."
@@ -19,13 +20,11 @@ LIMITS = (
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="dose.html",
-        template="dose.html",
+    yield group_page(
+        "dose",
         title="Dose and response",
         content={"choice": _choice(source)},
-        cautions=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
     )
 
 

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Step
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.pages.response import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source
+from dashboards.source import Source
 from dashboards.warehouse import Row
 
 GRADING = "symptoms"
@@ -48,9 +49,8 @@ class Noise:
 
 def pages(source: Source) -> list[Page]:
     return [
-        Page(
-            path="durability.html",
-            template="durability.html",
+        group_page(
+            "durability",
             title="Does it last?",
             content={
                 "lead": _lead(source),
@@ -64,12 +64,11 @@ def pages(source: Source) -> list[Page]:
                     if chart is not None
                 ],
             },
-            cautions=(
+            read_with_care=(
                 cautions.OWN_GRADES,
                 cautions.NOT_A_LEAGUE,
                 cautions.coarse_figures(source.below),
             ),
-            menu=GROUP_MENU,
         )
     ]
 

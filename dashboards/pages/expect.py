@@ -10,10 +10,11 @@ from math import ceil, floor
 
 from dashboards import cautions, coarse, icons, words
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import GROUP_MENU, group_page
 from dashboards.page import Link, Page, Table, table
 from dashboards.pages.durability import DEFAULT, HOLDING
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, totals
+from dashboards.source import Source, totals
 from dashboards.warehouse import Row
 
 GRADING = "symptoms"
@@ -68,13 +69,11 @@ class Sheet:
 def pages(source: Source) -> Iterator[Page]:
     """The index for those who print, then a sheet for each grade."""
     sheets = [_sheet(source, grade) for grade in GRADES]
-    yield Page(
-        path="expect.html",
-        template="expect.html",
+    yield group_page(
+        "expect",
         title="What to expect",
         content={"sheets": _sheets_table(source, sheets), "enough": ENOUGH},
-        cautions=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
     )
     for sheet in sheets:
         yield Page(

@@ -4,10 +4,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from dashboards import cautions, figures, words
+from dashboards.kinds import clinic_page
 from dashboards.page import Chart, Link, Page, Table, Value, table
 from dashboards.pages import month_lists, month_outcomes, refusals, safety
 from dashboards.shared_tables import TOTAL
-from dashboards.source import Clinic, Source, clinic_menu, drawn
+from dashboards.source import Clinic, Source, drawn
 from dashboards.trend import Trend, trend
 from dashboards.warehouse import Row
 
@@ -71,9 +72,10 @@ def _page(source: Source, clinic: Clinic, months: Months, place: int, every_mont
     this_month = [row for row in delivered if row["month"] == month]
     outcome = months.by_symptoms(month)
     changed = month_lists.changed(source, clinic, "" if is_latest else month)
-    return Page(
-        path=f"{clinic.folder}{month}.html",
-        template="month.html",
+    return clinic_page(
+        clinic,
+        month,
+        "month",
         title=f"{clinic.label}, {words.month(month)}",
         content={
             "lead": _lead(source, clinic, row),
@@ -117,8 +119,7 @@ def _page(source: Source, clinic: Clinic, months: Months, place: int, every_mont
             "after": _link(clinic, months.rows, place + 1),
             "months": every_month,
         },
-        cautions=(cautions.RECALL, cautions.OWN_GRADES, cautions.FULL_COUNTS),
-        menu=clinic_menu(clinic),
+        read_with_care=(cautions.RECALL, cautions.OWN_GRADES),
     )
 
 

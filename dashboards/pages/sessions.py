@@ -3,9 +3,10 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from dashboards import cautions, figures, words
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Clinic, Source, drawn, totals
+from dashboards.source import Clinic, Source, drawn, totals
 from dashboards.warehouse import Row
 
 GRADING = "symptoms"
@@ -24,9 +25,8 @@ SEEN = (
 
 def pages(source: Source) -> Iterator[Page]:
     """The group's page by session, and the analysts' page under it."""
-    yield Page(
-        path="response_by_session.html",
-        template="response_by_session.html",
+    yield group_page(
+        "response_by_session",
         title="After how many sessions?",
         content={
             "lead": (
@@ -34,16 +34,14 @@ def pages(source: Source) -> Iterator[Page]:
             ),
             "choice": _choice(source),
         },
-        cautions=(
+        read_with_care=(
             cautions.OWN_GRADES,
             cautions.NOT_A_LEAGUE,
             cautions.hidden_counts(source.below),
         ),
-        menu=GROUP_MENU,
     )
-    yield Page(
-        path="first_response.html",
-        template="first_response.html",
+    yield group_page(
+        "first_response",
         title="For analysts: sessions until a first response was seen",
         content={
             "charts": [
@@ -53,8 +51,7 @@ def pages(source: Source) -> Iterator[Page]:
                 if (chart := _first_response(source, rule, protocol)) is not None
             ],
         },
-        cautions=(cautions.hidden_counts(source.below),),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.hidden_counts(source.below),),
     )
 
 

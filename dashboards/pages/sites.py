@@ -4,11 +4,12 @@ from collections.abc import Iterator, Sequence
 
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Rate
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Section, Table, table
 from dashboards.pages import durability
 from dashboards.pages.response import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, HEADLINE_SHARE, Source, drawn, totals
+from dashboards.source import HEADLINE_SHARE, Source, drawn, totals
 from dashboards.warehouse import Row
 
 AS_ELSEWHERE = 100
@@ -29,9 +30,8 @@ LOOK_FIRST = (
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="sites.html",
-        template="sites.html",
+    yield group_page(
+        "sites",
         title="Clinics compared",
         content={
             "lead": (
@@ -52,13 +52,12 @@ def pages(source: Source) -> Iterator[Page]:
                 source, "Clinic", "site", {clinic.code: clinic.label for clinic in source.clinics}
             ),
         },
-        cautions=(
+        read_with_care=(
             f"{cautions.OWN_GRADES} A clinic that measures more kindly, or only those who do well, "
             "looks better here.",
             cautions.NOT_A_LEAGUE,
             cautions.coarse_figures(source.below),
         ),
-        menu=GROUP_MENU,
     )
 
 

@@ -3,11 +3,12 @@
 from collections.abc import Iterator
 
 from dashboards import cautions, coarse, words
+from dashboards.kinds import group_page
 from dashboards.page import Link, Page, Table, Value, table
 from dashboards.pages import quality, safety
 from dashboards.self_check import self_check
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Clinic, Source, drawn
+from dashboards.source import Clinic, Source, drawn
 from dashboards.trend import trend
 from dashboards.warehouse import Row
 
@@ -15,9 +16,8 @@ MONTHS_SHOWN = 13
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="index.html",
-        template="start.html",
+    yield group_page(
+        "index",
         title=source.settings.group.name,
         content={
             "as_of": words.day(source.as_of),
@@ -30,8 +30,7 @@ def pages(source: Source) -> Iterator[Page]:
             "clinics": _clinics(source),
             "questions": _questions(),
         },
-        cautions=(cautions.hidden_counts(source.below),),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.hidden_counts(source.below),),
     )
 
 
