@@ -315,7 +315,12 @@ def short_day(value: date | None) -> str:
     """As tables show it: `9 Apr 2026`, its parts kept together."""
     if value is None:
         return NONE
-    return f"{value.day}\u00a0{calendar.month_abbr[value.month]}\u00a0{value.year}"
+    return together(f"{value.day} {calendar.month_abbr[value.month]} {value.year}")
+
+
+def together(text: str) -> str:
+    """The text kept in one line."""
+    return text.replace(" ", "\u00a0")
 
 
 def month(code: str) -> str:

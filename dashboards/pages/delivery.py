@@ -47,6 +47,7 @@ def over_temperature(source: Source, tables: Tables, site: str) -> Chart | None:
     drawn_shares = [drawn(share, 100) for share in shares] if words.are_told(*shares) else []
     return Chart(
         slug="over-temperature",
+        long=True,
         heading="Hottest moment above the protocol's ceiling, month by month",
         reading=_told_of_ceiling(source, total),
         limits=(

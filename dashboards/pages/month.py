@@ -245,7 +245,11 @@ def _to_do(
     whole, refused = record["files_refused"], record["rows_refused"]
     waiting = (
         (late, f"{source.many(late, 'next session')} late: see who, and ask why", "#late"),
-        (overdue, f"{source.many(overdue, 'patient')} to recall: overdue for maintenance", "#due"),
+        (
+            overdue,
+            f"{source.many(overdue, 'patient')} to recall: overdue for maintenance",
+            f"{clinic.folder}recall.html#overdue",
+        ),
         (whole, f"{source.many(whole, 'file')} refused whole: mend and send again", "#refused"),
         (refused, f"{source.many(refused, 'row')} refused: how to mend them", "#refused"),
         (
@@ -319,6 +323,7 @@ def _sessions_chart(source: Source, rows: list[Row]) -> Chart:
     now = rows[-1]
     return Chart(
         slug="sessions",
+        long=True,
         instead=NOTHING_TO_DRAW,
         heading="Sessions and courses begun, month by month",
         reading=(
@@ -361,6 +366,7 @@ def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
     now = treated[-1]
     return Chart(
         slug="delivered",
+        long=True,
         heading="Delivered as planned, month by month",
         instead=NOTHING_TO_DRAW,
         reading=(
@@ -430,7 +436,10 @@ def _months_table(source: Source, clinic: Clinic, rows: list[Row]) -> Table:
         ("Month", *columns.values(), "harms"),
         [
             (
-                Link(words.month(row["month"]), f"{clinic.folder}{row['month']}.html"),
+                Link(
+                    words.together(words.short_month(row["month"])),
+                    f"{clinic.folder}{row['month']}.html",
+                ),
                 *(source.count(row[column]) for column in columns),
                 safety.counted(source, clinic, row["month"]),
             )

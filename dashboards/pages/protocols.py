@@ -8,7 +8,7 @@ from dashboards.hidden_counts import Mark
 from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Section, Table, table
 from dashboards.pages import durability
-from dashboards.pages.response import rule_question
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
 from dashboards.source import Source, drawn, totals
 from dashboards.warehouse import Row

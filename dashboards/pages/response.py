@@ -7,6 +7,7 @@ from dashboards.hidden_counts import Mark
 from dashboards.kinds import clinic_page, group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.pages import sessions
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
 from dashboards.source import HEADLINE_TOLD, Clinic, Source, drawn, totals
 from dashboards.warehouse import Row, Tables
@@ -125,12 +126,6 @@ def _reading(source: Source, row: Row) -> str:
 def _grain(row: Row) -> dict[str, object]:
     grain = ("rule", "grading", "grade", "site", "protocol", "course_kind", "period")
     return {column: row[column] for column in grain}
-
-
-def rule_question(source: Source) -> Question:
-    return Question(
-        "rule", "Judged by", {rule["rule"]: words.RULES[rule["rule"]] for rule in source.rules}
-    )
 
 
 def rows_question(source: Source) -> Question:

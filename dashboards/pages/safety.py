@@ -396,8 +396,8 @@ def reported(source: Source, clinic: Clinic, month: str = "") -> Table:
             (
                 words.short_day(row["event_date"]),
                 words.plain(row["event"], words.EVENTS),
-                words.plain(row["severity"], words.SEVERITIES),
-                {True: "yes", False: "no", None: "not recorded"}[row["serious"]],
+                words.together(words.plain(row["severity"], words.SEVERITIES)),
+                words.together({True: "yes", False: "no", None: "not recorded"}[row["serious"]]),
                 words.EYES.get(row["eye"], words.NONE),
                 _known_from(row),
                 Key(row["harm_key"]),
@@ -413,7 +413,7 @@ def _known_from(row: Row) -> str:
     how = words.plain(row["source"], words.HARM_SOURCES)
     if row["source"] != "report" or row["session_date"] is None:
         return how
-    return f"{how}, after the session of {words.short_day(row['session_date'])}"
+    return f"{how}; session of {words.short_day(row['session_date'])}"
 
 
 def _waiting(rows: list[Row]) -> Table:
