@@ -133,7 +133,7 @@ def test_a_few_not_asked_do_not_hide_what_the_others_felt(
 ) -> None:
     monkeypatch.setattr(expect, "NEARLY_ALL", nearly_all)
     page = plain(changed(*ONE_NOT_ASKED)["severe"])
-    assert re.search(r"Of 100 people, about 20 had red skin .*between about \d+ and \d+ of", page)
+    assert re.search(r"Of 100 people, about 15 had red skin .*between about \d+ and \d+ of", page)
     told = re.search(
         r"Nearly all of \d+ people of all grades were asked\.\n"
         r"Some of them had swelling: each fewer than 11\.\n"
