@@ -302,7 +302,7 @@ def _as_planned(source: Source, row: Row) -> Table:
             (
                 text,
                 source.count(row[f"{check}_recorded"]),
-                words.in_100(row[f"{check}_share"]),
+                words.to_a_tenth(row[f"{check}_share"]),
             )
             for check, text in words.DELIVERY.items()
         ],
@@ -371,7 +371,7 @@ def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
         instead=NOTHING_TO_DRAW,
         reading=(
             f"In {months[-1]} the plateau lay in the protocol's band in "
-            f"{words.in_100(now['in_band_share'])} of 100 eyes recorded "
+            f"{words.to_a_tenth(now['in_band_share'])} of 100 eyes recorded "
             f"({source.count(now['in_band_recorded'])} of "
             f"{source.count(now['session_eyes'])} eyes treated)."
             if now["in_band_recorded"]
@@ -399,7 +399,7 @@ def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
                     label,
                     source.count(row["session_eyes"]),
                     *(
-                        f"{words.in_100(row[f'{check}_share'])} "
+                        f"{words.to_a_tenth(row[f'{check}_share'])} "
                         f"({source.count(row[f'{check}_recorded'])})"
                         for check in words.DELIVERY
                     ),

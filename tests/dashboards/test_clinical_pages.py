@@ -208,6 +208,21 @@ def test_no_log_is_said(invented: ModuleType, tmp_path: Path) -> None:
 # --- safety in time and by device
 
 
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [
+        (0, "0.0"),
+        (0.0002, "fewer than 0.1"),
+        (0.0005, "0.1"),
+        (1, "100.0"),
+        (None, said.NONE),
+        (Mark.SMALL, said.HIDDEN),
+    ],
+)
+def test_what_is_rounded_away_is_not_told_as_none(share: said.Number, told: str) -> None:
+    assert said.to_a_tenth(share) == told
+
+
 def test_the_hottest_moment_is_drawn_month_by_month(invented: ModuleType, tmp_path: Path) -> None:
     often = "update cohorts.delivery set over_temperature_share = 0.5"
     html = changed(invented, tmp_path, often)["safety.html"]
