@@ -68,12 +68,12 @@ def _table(
     cut = f" (the first {len(shown)} of {len(rows)}; {FILE} holds all)" if shown != rows else ""
     return table(
         caption + cut,
-        ("Patient", "last session", *more, "last day of the window", "patient's status"),
+        ("Patient", *more, "last session", "last day of the window", "patient's status"),
         [
             (
                 Key(row["patient_key"]),
-                words.short_day(row["last_session"]),
                 *(told(row) for told in more.values()),
+                words.short_day(row["last_session"]),
                 words.short_day(row["due_by"]),
                 words.plain(row["patient_status"], words.PATIENT_STATUSES),
             )
