@@ -140,7 +140,7 @@ class _System:
         """Until every sum holds no or several hidden places, then until none is exposed."""
         while True:
             if companions := self._useful_in(self._alone):
-                self._hide([self._best(companions)])
+                self._hide([self._dearest(companions)])
             elif beside := list(self._beside_exposed()):
                 self._hide(beside)
             else:
@@ -154,6 +154,18 @@ class _System:
             for place in self.equations[equation]
             if self.places.values[place] > 0 and place not in self.hidden
         )
+
+    def _dearest(self, companions: Counter[int]) -> int:
+        """Of the best companions for each sum, the one worth most: no other would do there.
+
+        Once it is hidden, it may do for other sums too, which a cheaper one would not spare it.
+        """
+        best = {
+            min(useful, key=lambda place: (-self._merit(place, companions), place))
+            for equation in self._alone
+            if (useful := [place for place in self.equations[equation] if place in companions])
+        }
+        return max(best, key=lambda place: (self.places.worth[place], -place))
 
     def _best(self, candidates: Counter[int]) -> int:
         """The candidate that serves most equations for what it is worth."""

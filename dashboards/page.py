@@ -45,7 +45,8 @@ class Table:
 class Chart:
     """A figure with a sentence that says what it shows, what limits it, and the same as a table.
 
-    `figure` is None where there is nothing to draw; then `instead` says so in its place.
+    `figure` is None where there is nothing to draw; then `instead` says so in its place. A table
+    that is `long` stays off paper where its chart stands there.
     """
 
     slug: str
@@ -55,6 +56,7 @@ class Chart:
     figure: Mapping[str, Any] | None
     table: Table
     instead: str = words.TOO_FEW
+    long: bool = False
 
 
 @dataclass(frozen=True)
@@ -167,7 +169,13 @@ def environment() -> Environment:
         keep_trailing_newline=True,
     )
     made.filters["capital"] = words.capital
+    made.filters["in_css"] = in_css
     return made
+
+
+def in_css(text: str) -> str:
+    """Text for a string of a style sheet: what is no letter or digit stands there by its number."""
+    return "".join(c if c.isalnum() else f"\\{ord(c):x} " for c in text)
 
 
 def table(

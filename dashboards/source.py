@@ -7,7 +7,6 @@ from functools import cached_property
 
 from dashboards import words
 from dashboards.hidden_counts import Mark
-from dashboards.page import Link
 from dashboards.shared_tables import TOTAL, SharedTables
 from dashboards.warehouse import Row, Tables, Warehouse
 from pipeline.settings import Settings
@@ -89,36 +88,6 @@ class Source:
         return bool(row["evaluable"] >= HEADLINE_SHARE * applicable)
 
 
-GROUP_MENU = (
-    Link("Start", "index.html"),
-    Link("Side by side", "side_by_side.html"),
-    Link("Does it help?", "response_by_grade.html"),
-    Link("After how many sessions?", "response_by_session.html"),
-    Link("Does it last?", "durability.html"),
-    Link("Where patients leave", "leaving.html"),
-    Link("Protocols compared", "protocols.html"),
-    Link("Clinics compared", "sites.html"),
-    Link("Is it safe?", "safety.html"),
-    Link("Delivered as planned", "delivery.html"),
-    Link("Dose and response", "dose.html"),
-    Link("What to expect", "expect.html"),
-    Link("Data quality", "quality.html"),
-    Link("How it is worked out", "method.html"),
-)
-
-
-def clinic_menu(clinic: Clinic) -> tuple[Link, ...]:
-    return (
-        Link("All clinics", "index.html"),
-        Link("Month by month", f"{clinic.folder}index.html"),
-        Link("Who is due", f"{clinic.folder}recall.html"),
-        Link("Does it help?", f"{clinic.folder}response.html"),
-        Link("Is it safe?", f"{clinic.folder}safety.html"),
-        Link("What was refused", f"{clinic.folder}quality.html"),
-        Link("How it is worked out", "method.html"),
-    )
-
-
 def drawn(value: words.Number, scale: float = 1) -> float | None:
     """A number for a chart: null and hidden numbers are not drawn."""
     return None if value is None or isinstance(value, Mark) else round(value * scale, 2)
@@ -129,4 +98,4 @@ def totals(**where: str) -> dict[str, str]:
     return {"site": TOTAL, "protocol": TOTAL, "course_kind": TOTAL} | where
 
 
-__all__ = ["GROUP_MENU", "Clinic", "Source", "Tables", "clinic_menu", "drawn", "totals"]
+__all__ = ["Clinic", "Source", "Tables", "drawn", "totals"]

@@ -26,15 +26,21 @@ def trend(values: Sequence[float | None], text: str) -> Trend:
         text: says the same in words.
     """
     points = _points(values)
-    lines = "".join(
-        f'<polyline points="{" ".join(f"{x:g},{y:g}" for x, y in run)}"/>' for run in _runs(points)
-    )
+    lines = "".join(_line(run) for run in _runs(points))
     last = points[-1] if points else None
     mark = f'<circle cx="{last[0]:g}" cy="{last[1]:g}" r="2.5"/>' if last else ""
     return Trend(
         f'<svg class="trend" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'aria-label="{escape(text)}">{lines}{mark}</svg>'
     )
+
+
+def _line(run: list[tuple[float, float]]) -> str:
+    """A line, or a small dot where a point has no neighbour."""
+    if len(run) == 1:
+        [(x, y)] = run
+        return f'<circle cx="{x:g}" cy="{y:g}" r="1"/>'
+    return f'<polyline points="{" ".join(f"{x:g},{y:g}" for x, y in run)}"/>'
 
 
 def _points(values: Sequence[float | None]) -> list[tuple[float, float] | None]:

@@ -216,6 +216,12 @@ def per_100(rate: Number, digits: int = 1) -> str:
     return HIDDEN if isinstance(rate, Mark) else f"{rate:.{digits}f}"
 
 
+def to_a_tenth(share: Number) -> str:
+    """A share from 0 to 1 as so many in 100; what is rounded away is not told as none."""
+    told = per_100(round(share * 100, 2) if isinstance(share, int | float) else share)
+    return "fewer than 0.1" if told == "0.0" and share else told
+
+
 def rounded(value: Number) -> str:
     """So many in 100, as `coarse` rounds it."""
     return per_100(value, digits=0)
@@ -315,7 +321,12 @@ def short_day(value: date | None) -> str:
     """As tables show it: `9 Apr 2026`, its parts kept together."""
     if value is None:
         return NONE
-    return f"{value.day}\u00a0{calendar.month_abbr[value.month]}\u00a0{value.year}"
+    return together(f"{value.day} {calendar.month_abbr[value.month]} {value.year}")
+
+
+def together(text: str) -> str:
+    """The text kept in one line."""
+    return text.replace(" ", "\u00a0")
 
 
 def month(code: str) -> str:

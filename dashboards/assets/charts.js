@@ -155,12 +155,13 @@ function folded(title, width) {
   return lines.join("<br>");
 }
 
-// Months thinned out to as many as a narrow chart has room for, each with its year.
+// Months thinned out to as many as a narrow chart has room for, each with its year if they have one.
 function thinned(axis, width) {
   const every = Math.ceil((axis.tickvals.length * TICK_PX) / width);
   if (every <= 1) return axis;
   const kept = axis.tickvals.filter((_, place) => place % every === 0);
-  return { ...axis, tickvals: kept, ticktext: kept.map((month) => month.replace(" ", "<br>")) };
+  const texts = axis.ticktext && kept.map((month) => month.replace(" ", "<br>"));
+  return { ...axis, tickvals: kept, ticktext: texts };
 }
 
 // Where all would lie if they were alike.
@@ -188,7 +189,7 @@ function draw(plot, width) {
   if (width) layout.width = width;
   const drawn = (width || plot.clientWidth) * DRAWN_SHARE;
   layout.xaxis.title.text = folded(layout.xaxis.title.text, drawn);
-  if (layout.xaxis.ticktext) layout.xaxis = thinned(layout.xaxis, drawn / DRAWN_SHARE - EDGES_PX);
+  if (layout.xaxis.tickvals) layout.xaxis = thinned(layout.xaxis, drawn / DRAWN_SHARE - EDGES_PX);
   layout.yaxis.title.text = folded(layout.yaxis.title.text || "", layout.height * DRAWN_SHARE);
   Plotly.react(plot, data, layout, { responsive: !width, displayModeBar: false });
 }

@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from dashboards import cautions, figures, words
-from dashboards.hidden_counts import Mark
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, drawn
+from dashboards.source import Source, drawn
 from dashboards.warehouse import Row, Tables
 
 TOTALS = {"site": TOTAL, "protocol": TOTAL, "month": TOTAL}
@@ -25,13 +25,11 @@ FEW_TOO_HOT = (
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="delivery.html",
-        template="delivery.html",
+    yield group_page(
+        "delivery",
         title="Delivered as planned",
         content={"choice": _choice(source)},
-        cautions=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
     )
 
 
@@ -48,6 +46,7 @@ def over_temperature(source: Source, tables: Tables, site: str) -> Chart | None:
     drawn_shares = [drawn(share, 100) for share in shares] if words.are_told(*shares) else []
     return Chart(
         slug="over-temperature",
+        long=True,
         heading="Hottest moment above the protocol's ceiling, month by month",
         reading=_told_of_ceiling(source, total),
         limits=(
@@ -68,18 +67,13 @@ def over_temperature(source: Source, tables: Tables, site: str) -> Chart | None:
                 (
                     label,
                     source.count(row[f"{CEILING}_recorded"]),
-                    _of_100(row[f"{CEILING}_share"]),
+                    words.to_a_tenth(row[f"{CEILING}_share"]),
                 )
                 for label, row in rows
             ],
         ),
         instead=FEW_TOO_HOT,
     )
-
-
-def _of_100(share: words.Number) -> str:
-    """So many of 100, to a tenth, since what goes wrong should be rare."""
-    return words.per_100(share if isinstance(share, Mark) else drawn(share, 100))
 
 
 def _told_of_ceiling(source: Source, row: Row) -> str:
@@ -89,14 +83,14 @@ def _told_of_ceiling(source: Source, row: Row) -> str:
     if not words.are_told(share, recorded):
         return words.TOO_FEW
     return (
-        f"In {words.per_100(drawn(share, 100))} of 100 session-eyes ({source.count(recorded)} with "
+        f"In {words.to_a_tenth(share)} of 100 session-eyes ({source.count(recorded)} with "
         "it recorded), the hottest moment lay above the ceiling of the protocol."
     )
 
 
 def _reading(row: Row) -> str:
     told = [
-        f"{text} in {words.per_100(drawn(row[f'{check}_share'], 100))}"
+        f"{text} in {words.to_a_tenth(row[f'{check}_share'])}"
         for check, text in words.DELIVERY.items()
         if row[f"{check}_share"] is not None and words.are_told(row[f"{check}_share"])
     ]
@@ -186,7 +180,8 @@ def _table(source: Source, heading: str, by: str, rows: Sequence[tuple[str, Row]
                 label,
                 source.count(row["session_eyes"]),
                 *(
-                    f"{_of_100(row[f'{check}_share'])} ({source.count(row[f'{check}_recorded'])})"
+                    f"{words.to_a_tenth(row[f'{check}_share'])} "
+                    f"({source.count(row[f'{check}_recorded'])})"
                     for check in words.DELIVERY
                 ),
             )

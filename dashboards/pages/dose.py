@@ -4,10 +4,11 @@ from collections.abc import Iterator, Sequence
 
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, table
-from dashboards.pages.response import rule_question
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, drawn
+from dashboards.source import Source, drawn
 from dashboards.warehouse import Row
 
 NOTHING = "No course with a temperature log has been measured before and after yet."
@@ -19,13 +20,11 @@ LIMITS = (
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="dose.html",
-        template="dose.html",
+    yield group_page(
+        "dose",
         title="Dose and response",
         content={"choice": _choice(source)},
-        cautions=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
     )
 
 
@@ -62,7 +61,8 @@ def _section(source: Source, rule: Row, group: str, label: str, rows: list[Row])
             Chart(
                 slug=f"dose-{rule['rule']}-{group.replace('.', '-')}",
                 heading=heading,
-                reading=_reading(source, ordered),
+                reading=_reading(source, ordered, units),
+                instead=_why_not(source, ordered, units),
                 limits=LIMITS,
                 figure=figures.dots(
                     [
@@ -115,7 +115,7 @@ def _seconds(row: Row) -> str:
     return low if low in (words.HIDDEN, words.NONE) else f"{low}\u00a0to\u00a0{high}"
 
 
-def _reading(source: Source, rows: Sequence[Row]) -> str:
+def _reading(source: Source, rows: Sequence[Row], units: str) -> str:
     told = [
         f"in the {words.QUARTERS[row['dose_quarter']]} {words.in_100(row['response_rate'])} in 100 "
         f"of {source.count(row['evaluable'])} were better "
@@ -124,6 +124,23 @@ def _reading(source: Source, rows: Sequence[Row]) -> str:
         if words.are_told(row["response_rate"], row["evaluable"])
     ]
     if not told:
-        return words.TOO_FEW
+        return _why_not(source, rows, units)
     ends = told if len(told) == 1 else [told[0], told[-1]]
     return f"{words.capital(words.listing(ends))}. Not randomised: this is no effect of the dose."
+
+
+def _why_not(source: Source, rows: Sequence[Row], units: str) -> str:
+    """Why no share is told, and how many were measured, as far as that may be told."""
+    measured = [row["evaluable"] for row in rows]
+    if all(count is Mark.SMALL for count in measured):
+        return (
+            f"In each quarter fewer than {source.below} {units} with a temperature log were "
+            "measured: too few to show how many of them were better."
+        )
+    if words.are_told(*measured):
+        return (
+            f"By quarter, {words.listing([source.told(count) for count in measured])} {units} with "
+            "a temperature log were measured. How many of them were better would give small "
+            "counts away."
+        )
+    return words.TOO_FEW

@@ -5,22 +5,23 @@ from dataclasses import dataclass
 
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Step
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
-from dashboards.pages.response import rule_question
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source
+from dashboards.source import Source
 from dashboards.warehouse import Row
 
 GRADING = "symptoms"
 DEFAULT = "lost_or_retreated"
 FIRST_LINES = "ways"
+FIRST_WAITS = "together"
 HOLDING = ("holding", "holding_low", "holding_high")
 RETURNED = ("returned_by", "returned_low", "returned_high")
 LATE_DAYS = (
     "The late months read too low. One who will be treated again stays in the count until then; "
     "one who will not leaves it when last measured. Late months so hold ever more of those who "
-    "come for treatment, and where retreatment is a loss the curve runs down to nothing in the "
-    "end, however many gains last."
+    "come for treatment, and where retreatment is a loss the curve falls further than gains fade."
 )
 LATE_DAYS_AGAIN = "Late months read too low, as said at the top."
 SEEN_ONLY = (
@@ -47,29 +48,24 @@ class Noise:
 
 
 def pages(source: Source) -> list[Page]:
+    choice = _choice(source)
     return [
-        Page(
-            path="durability.html",
-            template="durability.html",
+        group_page(
+            "durability",
             title="Does it last?",
             content={
                 "lead": _lead(source),
                 "seen": _how_often_seen(source),
-                "late_days": LATE_DAYS,
+                "late_days": LATE_DAYS if choice.sections else "",
                 "follow_up": follow_up(source, "Protocol", "protocol", source.protocols),
-                "choice": _choice(source),
-                "returns": [
-                    chart
-                    for chart in (_returns(source), _returns_by_protocol(source))
-                    if chart is not None
-                ],
+                "choice": choice,
+                "returns": _returns(source),
             },
-            cautions=(
+            read_with_care=(
                 cautions.OWN_GRADES,
                 cautions.NOT_A_LEAGUE,
                 cautions.coarse_figures(source.below),
             ),
-            menu=GROUP_MENU,
         )
     ]
 
@@ -239,7 +235,7 @@ def _chart(
         heading,
         what,
         shown,
-        reading=" ".join(_reading(curve) for curve in shown) + _left_out(curves),
+        reading=f"Seen to hold, {_readings(shown)}{_left_out(curves)}",
         limits=f"{limits} {_steps_told(source)}",
         share="seen to hold",
         axes=("months after the last session", f"seen to hold, of 100 {units} better at first"),
@@ -309,8 +305,16 @@ def _along(
     ]
 
 
-def _reading(curve: Curve) -> str:
-    return f"{words.capital(curve.label)}: {_holding(_told(curve.steps))}."
+def _readings(curves: Sequence[Curve]) -> str:
+    """Several curves, each at the last step that a sentence tells of; the others in the table."""
+    told = "; ".join(f"{curve.label}: {_briefly(_told(curve.steps)[-1])}" for curve in curves)
+    return f"of 100: {told}."
+
+
+def _briefly(step: Step) -> str:
+    span = words.in_100_span(step.low, step.high)
+    limits = "" if span == words.NONE else f" (limits {span})"
+    return f"{words.in_100(step.share)} at {step.month} months{limits}"
 
 
 def _told(steps: Sequence[Step]) -> list[Step]:
@@ -393,27 +397,52 @@ def _noise(source: Source, rule: Row) -> Noise | None:
     )
 
 
+def _returns(source: Source) -> Choice:
+    lines = {
+        FIRST_WAITS: ("all protocols together", _returns_of_all),
+        "protocol": ("by protocol", _returns_by_protocol),
+    }
+    return Choice(
+        (Question("waits", "Lines", {code: text for code, (text, _) in lines.items()}),),
+        tuple(
+            Section((code,), charts=(chart,))
+            for code, (_, chart_of) in lines.items()
+            if (chart := chart_of(source)) is not None
+        ),
+        empty="Too few have come back to draw a curve.",
+    )
+
+
 def _returned(source: Source, protocol: str) -> list[Step]:
     rows = source.full.find("maintenance_return", site=TOTAL, protocol=protocol)
     return coarse.steps(rows, events="returned", curve=RETURNED, start=0, below=source.below)
 
 
-def _returns(source: Source) -> Chart | None:
+def _returns_of_all(source: Source) -> Chart | None:
+    steps = _returned(source, TOTAL)
     return _return_chart(
-        source, "returns", "Came back for maintenance", [Curve("all", _returned(source, TOTAL))]
+        source,
+        "returns",
+        "Came back for maintenance",
+        [Curve("all", steps)],
+        reading=_returning(steps) if steps else "",
     )
 
 
 def _returns_by_protocol(source: Source) -> Chart | None:
+    curves = [Curve(label, _returned(source, code)) for code, label in source.protocols.items()]
     return _return_chart(
         source,
         "returns-by-protocol",
         "Came back for maintenance, by protocol",
-        [Curve(label, _returned(source, code)) for code, label in source.protocols.items()],
+        curves,
+        reading=f"Came back, {_readings([curve for curve in curves if curve.steps])}",
     )
 
 
-def _return_chart(source: Source, slug: str, heading: str, curves: Sequence[Curve]) -> Chart | None:
+def _return_chart(
+    source: Source, slug: str, heading: str, curves: Sequence[Curve], *, reading: str
+) -> Chart | None:
     shown = [curve for curve in curves if curve.steps]
     if not shown:
         return None
@@ -422,20 +451,18 @@ def _return_chart(source: Source, slug: str, heading: str, curves: Sequence[Curv
         heading,
         "Protocol",
         shown,
-        reading=" ".join(_returning(curve) for curve in shown) + _left_out(curves),
+        reading=reading + _left_out(curves),
         limits=f"{COMPETING} {_steps_told(source)}",
         share="came back",
         axes=("months of waiting", "came back, of 100 waits begun"),
     )
 
 
-def _returning(curve: Curve) -> str:
+def _returning(steps: Sequence[Step]) -> str:
     told = words.listing(
         [
             f"{words.in_100(step.share)} in 100 had come back by {step.month} months{_limits(step)}"
-            for step in _told(curve.steps)
+            for step in _told(steps)
         ]
     )
-    return (
-        f"{words.capital(curve.label)}: after a completed course or a maintenance session, {told}."
-    )
+    return f"After a completed course or a maintenance session, {told}."

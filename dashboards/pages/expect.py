@@ -10,10 +10,11 @@ from math import ceil, floor
 
 from dashboards import cautions, coarse, icons, words
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import GROUP_MENU, group_page
 from dashboards.page import Link, Page, Table, table
 from dashboards.pages.durability import DEFAULT, HOLDING
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, totals
+from dashboards.source import Source, totals
 from dashboards.warehouse import Row
 
 GRADING = "symptoms"
@@ -21,6 +22,7 @@ RULE = "symptoms"
 GRADES = ("mild", "moderate", "severe")
 ENOUGH = 30  # measured before and after, for a sheet; common practice, no source
 ABOUT = 5  # to how many in 100 limits are widened
+NEARLY_ALL = 0.9  # of whom may be said that nearly all were asked
 HELD_AT = (6, 12)  # months
 # The four parts of a whole: the share's column, the mark, and what so many of 100 were.
 PARTS = (
@@ -68,13 +70,11 @@ class Sheet:
 def pages(source: Source) -> Iterator[Page]:
     """The index for those who print, then a sheet for each grade."""
     sheets = [_sheet(source, grade) for grade in GRADES]
-    yield Page(
-        path="expect.html",
-        template="expect.html",
+    yield group_page(
+        "expect",
         title="What to expect",
         content={"sheets": _sheets_table(source, sheets), "enough": ENOUGH},
-        cautions=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
     )
     for sheet in sheets:
         yield Page(
@@ -317,32 +317,49 @@ def _felt(source: Source, sheet: Sheet) -> list[str]:
 
 
 def _common(source: Source, sheet: Sheet, event: str) -> str:
-    """What often comes, of those with the same grade."""
-    [row] = source.shared.find("felt_in_courses", grade=sheet.grade, event=event)
-    [whole] = source.full.find("felt_in_courses", grade=sheet.grade, event=event)
+    """What often comes: of those with the same grade, or of all where that may not be told."""
+    return _told_of(source, event, sheet.grade, "people") or _told_of(
+        source, event, TOTAL, "people of all grades"
+    )
+
+
+def _told_of(source: Source, event: str, grade: str, people: str) -> str:
+    [row] = source.shared.find("felt_in_courses", grade=grade, event=event)
+    [whole] = source.full.find("felt_in_courses", grade=grade, event=event)
     if whole["asked"] < ENOUGH:
         return ""
-    if words.are_told(row["felt_share"]):
-        felt = words.rounded(coarse.in_100(row["felt_share"], whole["asked"]))
-        return (
-            f"Of 100 people, {felt} {COMMON[event]} "
-            f"({_between(row['share_low'], row['share_high'])})."
-        )
+    if words.are_told(row["felt"]):
+        limits = _between(whole["share_low"], whole["share_high"])
+        return f"Of 100 {people}, {_felt_share(row, whole)} {COMMON[event]} ({limits})."
     if row["felt"] is Mark.SMALL and words.are_told(row["asked"]):
-        return f"Fewer than {source.below} of {source.count(row['asked'])} people {COMMON[event]}."
+        return (
+            f"Fewer than {source.below} of {source.count(row['asked'])} {people} {COMMON[event]}."
+        )
     return ""
+
+
+def _felt_share(row: Row, whole: Row) -> str:
+    """So many in 100; where it is hidden how many were asked, so many that it does not tell."""
+    if words.are_told(row["felt_share"]):
+        return words.rounded(coarse.in_100(row["felt_share"], whole["asked"]))
+    about = ABOUT * floor(icons.WHOLE * whole["felt_share"] / ABOUT + 0.5)
+    return f"about {about}" if about else f"fewer than {ABOUT}"
 
 
 def _seldom(source: Source, rows: dict[str, Row]) -> list[str]:
     """What seldom comes, of all grades: those counted, those too few to count, those not seen."""
-    asked = next((row["asked"] for row in rows.values()), 0)
-    if not asked or not words.are_told(asked):
+    if not rows:
         return [TOO_FEW_TO_TELL]
-    of_all = f"of {source.count(asked)} people of all grades"
+    who, of_all = _of_all_asked(source, next(iter(rows.values())))
+    if not of_all:
+        return [TOO_FEW_TO_TELL]
     told = [
-        f"{source.count(row['felt'])} {of_all} had {RARER[event]}."
-        for event, row in rows.items()
-        if words.are_told(row["felt"]) and row["felt"]
+        *who,
+        *(
+            f"{source.count(row['felt'])} {of_all} had {RARER[event]}."
+            for event, row in rows.items()
+            if words.are_told(row["felt"]) and row["felt"]
+        ),
     ]
     few = [RARER[event] for event, row in rows.items() if row["felt"] is Mark.SMALL]
     if few:
@@ -351,10 +368,33 @@ def _seldom(source: Source, rows: dict[str, Row]) -> list[str]:
     if others:
         told.append(f"Some {of_all} had {_or(others)}.")
     none = {RARER[event]: row for event, row in rows.items() if row["felt"] == 0}
-    for row in list(none.values())[:1]:  # asked of the same people, so of one upper limit
-        up_to = ceil(icons.WHOLE * row["share_high"])
-        told.append(f"None {of_all} had {_or([*none])}. Up to {up_to} of 100 could still get it.")
+    if none:  # asked of the same people, so of one upper limit
+        still_possible = _still_possible(source, next(iter(none.values())))
+        told.append(f"None {of_all} had {_or([*none])}. {still_possible}")
     return told
+
+
+def _of_all_asked(source: Source, row: Row) -> tuple[list[str], str]:
+    """A sentence on who was asked, if there must be one, and how the others name these people.
+
+    Where all but a few were asked, their number would tell the few: then it is that of all.
+    """
+    if words.are_told(row["asked"]):
+        return [], f"of {source.count(row['asked'])} people of all grades" if row["asked"] else ""
+    [whole] = source.full.find("felt_in_courses", grade=TOTAL, event=row["event"])
+    if not words.are_told(row["courses"]) or whole["asked"] < NEARLY_ALL * whole["courses"]:
+        return [], ""
+    everyone = f"{source.count(row['courses'])} people of all grades"
+    return [f"Nearly all of {everyone} were asked."], "of them"
+
+
+def _still_possible(source: Source, row: Row) -> str:
+    """What is not excluded where none was seen; widened where it is hidden how many were asked."""
+    [whole] = source.full.find("felt_in_courses", grade=TOTAL, event=row["event"])
+    _, up_to = _about(0, whole["share_high"])
+    if words.are_told(row["share_high"]):
+        up_to = ceil(icons.WHOLE * row["share_high"])
+    return f"Up to {up_to} of 100 could still get it."
 
 
 def _or(what: list[str]) -> str:

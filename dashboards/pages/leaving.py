@@ -3,9 +3,10 @@
 from collections.abc import Iterator, Mapping
 
 from dashboards import cautions, figures, words
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, drawn
+from dashboards.source import Source, drawn
 from dashboards.warehouse import Row
 
 SAME_PATIENTS = (
@@ -20,17 +21,15 @@ WAITED = (
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="leaving.html",
-        template="leaving.html",
+    yield group_page(
+        "leaving",
         title="Where patients leave",
         content={
             "followed": source.settings.numbers.course_gap_days,
             "choice": _choice(source),
             "unknown": _without_plans(source),
         },
-        cautions=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
     )
 
 

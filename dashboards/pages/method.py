@@ -4,9 +4,10 @@ import re
 from collections.abc import Iterator
 
 from dashboards import cautions, words
+from dashboards.kinds import group_page
 from dashboards.page import Link, Page, Table, table
 from dashboards.pages.response import rule_in_words
-from dashboards.source import GROUP_MENU, HEADLINE_TOLD, Source
+from dashboards.source import HEADLINE_TOLD, Source
 from dashboards.warehouse import Row
 from models.docs import estimands
 from pipeline.settings import Protocol
@@ -49,9 +50,8 @@ CODE = re.compile("`(\\w+)`")
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="method.html",
-        template="method.html",
+    yield group_page(
+        "method",
         title="How it is worked out",
         content={
             "headline": HEADLINE_TOLD,
@@ -86,8 +86,7 @@ def pages(source: Source) -> Iterator[Page]:
                 words_in=(0, 1, 2),
             ),
         },
-        cautions=(cautions.OWN_GRADES,),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.OWN_GRADES,),
     )
 
 

@@ -4,10 +4,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from dashboards import cautions, figures, words
+from dashboards.kinds import clinic_page
 from dashboards.page import Chart, Link, Page, Table, Value, table
 from dashboards.pages import month_lists, month_outcomes, refusals, safety
 from dashboards.shared_tables import TOTAL
-from dashboards.source import Clinic, Source, clinic_menu, drawn
+from dashboards.source import Clinic, Source, drawn
 from dashboards.trend import Trend, trend
 from dashboards.warehouse import Row
 
@@ -71,9 +72,10 @@ def _page(source: Source, clinic: Clinic, months: Months, place: int, every_mont
     this_month = [row for row in delivered if row["month"] == month]
     outcome = months.by_symptoms(month)
     changed = month_lists.changed(source, clinic, "" if is_latest else month)
-    return Page(
-        path=f"{clinic.folder}{month}.html",
-        template="month.html",
+    return clinic_page(
+        clinic,
+        month,
+        "month",
         title=f"{clinic.label}, {words.month(month)}",
         content={
             "lead": _lead(source, clinic, row),
@@ -117,8 +119,7 @@ def _page(source: Source, clinic: Clinic, months: Months, place: int, every_mont
             "after": _link(clinic, months.rows, place + 1),
             "months": every_month,
         },
-        cautions=(cautions.RECALL, cautions.OWN_GRADES, cautions.FULL_COUNTS),
-        menu=clinic_menu(clinic),
+        read_with_care=(cautions.RECALL, cautions.OWN_GRADES),
     )
 
 
@@ -244,7 +245,11 @@ def _to_do(
     whole, refused = record["files_refused"], record["rows_refused"]
     waiting = (
         (late, f"{source.many(late, 'next session')} late: see who, and ask why", "#late"),
-        (overdue, f"{source.many(overdue, 'patient')} to recall: overdue for maintenance", "#due"),
+        (
+            overdue,
+            f"{source.many(overdue, 'patient')} to recall: overdue for maintenance",
+            f"{clinic.folder}recall.html#overdue",
+        ),
         (whole, f"{source.many(whole, 'file')} refused whole: mend and send again", "#refused"),
         (refused, f"{source.many(refused, 'row')} refused: how to mend them", "#refused"),
         (
@@ -297,7 +302,7 @@ def _as_planned(source: Source, row: Row) -> Table:
             (
                 text,
                 source.count(row[f"{check}_recorded"]),
-                words.in_100(row[f"{check}_share"]),
+                words.to_a_tenth(row[f"{check}_share"]),
             )
             for check, text in words.DELIVERY.items()
         ],
@@ -318,6 +323,7 @@ def _sessions_chart(source: Source, rows: list[Row]) -> Chart:
     now = rows[-1]
     return Chart(
         slug="sessions",
+        long=True,
         instead=NOTHING_TO_DRAW,
         heading="Sessions and courses begun, month by month",
         reading=(
@@ -360,11 +366,12 @@ def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
     now = treated[-1]
     return Chart(
         slug="delivered",
+        long=True,
         heading="Delivered as planned, month by month",
         instead=NOTHING_TO_DRAW,
         reading=(
             f"In {months[-1]} the plateau lay in the protocol's band in "
-            f"{words.in_100(now['in_band_share'])} of 100 eyes recorded "
+            f"{words.to_a_tenth(now['in_band_share'])} of 100 eyes recorded "
             f"({source.count(now['in_band_recorded'])} of "
             f"{source.count(now['session_eyes'])} eyes treated)."
             if now["in_band_recorded"]
@@ -392,7 +399,7 @@ def _delivery_chart(source: Source, treated: list[Row]) -> Chart:
                     label,
                     source.count(row["session_eyes"]),
                     *(
-                        f"{words.in_100(row[f'{check}_share'])} "
+                        f"{words.to_a_tenth(row[f'{check}_share'])} "
                         f"({source.count(row[f'{check}_recorded'])})"
                         for check in words.DELIVERY
                     ),
@@ -429,7 +436,10 @@ def _months_table(source: Source, clinic: Clinic, rows: list[Row]) -> Table:
         ("Month", *columns.values(), "harms"),
         [
             (
-                Link(words.month(row["month"]), f"{clinic.folder}{row['month']}.html"),
+                Link(
+                    words.together(words.short_month(row["month"])),
+                    f"{clinic.folder}{row['month']}.html",
+                ),
                 *(source.count(row[column]) for column in columns),
                 safety.counted(source, clinic, row["month"]),
             )

@@ -109,6 +109,7 @@ def chart(source: Source, rows: list[Row]) -> Chart:
     months = [words.short_month(row["month"]) for row in rows]
     return Chart(
         slug="follow-up",
+        long=True,
         instead="Nothing to draw yet.",
         heading="Better, of 100 measured, month by month",
         reading=verdict(now) or "Nothing was measured this month.",

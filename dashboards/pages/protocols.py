@@ -5,11 +5,12 @@ from collections.abc import Iterator, Sequence
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Rate
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Section, Table, table
 from dashboards.pages import durability
-from dashboards.pages.response import rule_question
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Source, drawn, totals
+from dashboards.source import Source, drawn, totals
 from dashboards.warehouse import Row
 
 CHANCE = 0.05  # below it a difference is called larger than chance, after adjusting for the number
@@ -25,9 +26,8 @@ LIMITS = (
 
 def pages(source: Source) -> Iterator[Page]:
     reference = _reference(source)
-    yield Page(
-        path="protocols.html",
-        template="protocols.html",
+    yield group_page(
+        "protocols",
         title="Protocols compared",
         content={
             "lead": _lead(source, reference),
@@ -39,12 +39,11 @@ def pages(source: Source) -> Iterator[Page]:
             "comparisons": len(_comparable(source)),
             "follow_up": durability.follow_up(source, "Protocol", "protocol", source.protocols),
         },
-        cautions=(
+        read_with_care=(
             cautions.OWN_GRADES,
             cautions.NOT_A_LEAGUE,
             cautions.coarse_figures(source.below),
         ),
-        menu=GROUP_MENU,
     )
 
 

@@ -4,9 +4,10 @@ import re
 from collections.abc import Iterator
 
 from dashboards import cautions, words
+from dashboards.kinds import clinic_page, group_page
 from dashboards.page import Link, Page, Table, table
 from dashboards.pages import refusals
-from dashboards.source import GROUP_MENU, Clinic, Source, clinic_menu
+from dashboards.source import Clinic, Source
 from dashboards.warehouse import Row
 from expectations.report import Gate
 from ingest.contract import Reason
@@ -14,9 +15,8 @@ from ingest.contract import Reason
 
 def pages(source: Source) -> Iterator[Page]:
     """The group's page with counts hidden, then each clinic's own."""
-    yield Page(
-        path="quality.html",
-        template="quality.html",
+    yield group_page(
+        "quality",
         title="Data quality",
         content={
             "verdict": verdict(source),
@@ -30,8 +30,7 @@ def pages(source: Source) -> Iterator[Page]:
                 words_in=(0, 1),
             ),
         },
-        cautions=(cautions.hidden_counts(source.below),),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.hidden_counts(source.below),),
     )
     for clinic in source.clinics_with_data:
         yield _clinic_page(source, clinic)
@@ -131,9 +130,10 @@ def latest_batch(source: Source, clinic: Clinic) -> str:
 
 
 def _clinic_page(source: Source, clinic: Clinic) -> Page:
-    return Page(
-        path=f"{clinic.folder}quality.html",
-        template="clinic_quality.html",
+    return clinic_page(
+        clinic,
+        "quality",
+        "clinic_quality",
         title=f"{clinic.label}: what was refused",
         content={
             "batch": latest_batch(source, clinic),
@@ -143,6 +143,4 @@ def _clinic_page(source: Source, clinic: Clinic) -> Page:
             "all": refusals.of_batches(source, clinic),
             "files": refusals.arrived(source, clinic),
         },
-        cautions=(cautions.FULL_COUNTS,),
-        menu=clinic_menu(clinic),
     )

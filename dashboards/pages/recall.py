@@ -3,9 +3,10 @@
 from collections.abc import Callable, Iterator, Mapping
 
 from dashboards import cautions, words
+from dashboards.kinds import clinic_page
 from dashboards.page import Key, Page, Table, table
 from dashboards.recall_list import FILE, on_list
-from dashboards.source import Clinic, Source, clinic_menu
+from dashboards.source import Clinic, Source
 from dashboards.warehouse import Row
 
 ROWS_SHOWN = 300  # a status: more make a page that nobody reads, and the file holds them all
@@ -19,9 +20,10 @@ def pages(source: Source) -> Iterator[Page]:
 def _page(source: Source, clinic: Clinic) -> Page:
     overdue = on_list(source, clinic, status="overdue")
     due = on_list(source, clinic, status="due")
-    return Page(
-        path=f"{clinic.folder}recall.html",
-        template="recall.html",
+    return clinic_page(
+        clinic,
+        "recall",
+        "recall",
         title=f"{clinic.label}: who is due for maintenance",
         content={
             "lead": _lead(source, clinic, due, overdue),
@@ -47,8 +49,7 @@ def _page(source: Source, clinic: Clinic) -> Page:
             "left_out": _left_out(source, clinic),
             "site": clinic.code,
         },
-        cautions=(cautions.RECALL, cautions.FULL_COUNTS),
-        menu=clinic_menu(clinic),
+        read_with_care=(cautions.RECALL,),
     )
 
 
@@ -67,12 +68,12 @@ def _table(
     cut = f" (the first {len(shown)} of {len(rows)}; {FILE} holds all)" if shown != rows else ""
     return table(
         caption + cut,
-        ("Patient", "last session", *more, "last day of the window", "patient's status"),
+        ("Patient", *more, "last session", "last day of the window", "patient's status"),
         [
             (
                 Key(row["patient_key"]),
-                words.short_day(row["last_session"]),
                 *(told(row) for told in more.values()),
+                words.short_day(row["last_session"]),
                 words.short_day(row["due_by"]),
                 words.plain(row["patient_status"], words.PATIENT_STATUSES),
             )

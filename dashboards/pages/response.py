@@ -4,18 +4,12 @@ from collections.abc import Iterator
 
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import clinic_page, group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
 from dashboards.pages import sessions
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import (
-    GROUP_MENU,
-    HEADLINE_TOLD,
-    Clinic,
-    Source,
-    clinic_menu,
-    drawn,
-    totals,
-)
+from dashboards.source import HEADLINE_TOLD, Clinic, Source, drawn, totals
 from dashboards.warehouse import Row, Tables
 
 FIRST_GRADING = "symptoms"
@@ -34,33 +28,31 @@ LIMITS = (
 
 def pages(source: Source) -> Iterator[Page]:
     """The group's page with counts hidden, then each clinic's own with full counts."""
-    yield Page(
-        path="response_by_grade.html",
-        template="response_by_grade.html",
+    yield group_page(
+        "response_by_grade",
         title="Does it help?",
         content={
             "lead": _lead(source, source.shared, TOTAL),
             "choice": _group_choice(source),
         },
-        cautions=(
+        read_with_care=(
             cautions.OWN_GRADES,
             cautions.NOT_A_LEAGUE,
             cautions.hidden_counts(source.below),
         ),
-        menu=GROUP_MENU,
     )
     for clinic in source.clinics_with_data:
-        yield Page(
-            path=f"{clinic.folder}response.html",
-            template="clinic_response.html",
+        yield clinic_page(
+            clinic,
+            "response",
+            "clinic_response",
             title=f"{clinic.label}: does it help?",
             content={
                 "lead": _lead(source, source.full, clinic.code),
                 "choice": _clinic_choice(source, clinic),
                 "session_charts": sessions.clinic_charts(source, clinic),
             },
-            cautions=(cautions.OWN_GRADES, cautions.FULL_COUNTS),
-            menu=clinic_menu(clinic),
+            read_with_care=(cautions.OWN_GRADES,),
         )
 
 
@@ -134,12 +126,6 @@ def _reading(source: Source, row: Row) -> str:
 def _grain(row: Row) -> dict[str, object]:
     grain = ("rule", "grading", "grade", "site", "protocol", "course_kind", "period")
     return {column: row[column] for column in grain}
-
-
-def rule_question(source: Source) -> Question:
-    return Question(
-        "rule", "Judged by", {rule["rule"]: words.RULES[rule["rule"]] for rule in source.rules}
-    )
 
 
 def rows_question(source: Source) -> Question:

@@ -5,10 +5,11 @@ from datetime import date
 
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import clinic_page, group_page
 from dashboards.page import Chart, Key, Link, Page, Table, Value, table
 from dashboards.pages import delivery, refusals
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Clinic, Source, clinic_menu, drawn
+from dashboards.source import Clinic, Source, drawn
 from dashboards.warehouse import Row, Tables
 
 EVERYWHERE = {"protocol": TOTAL, "month": TOTAL, "severity": TOTAL}
@@ -31,9 +32,8 @@ def pages(source: Source) -> Iterator[Page]:
     in_group = [
         row for clinic in source.clinics_with_data for row in harms_to_settle(source, clinic)
     ]
-    yield Page(
-        path="safety.html",
-        template="safety.html",
+    yield group_page(
+        "safety",
         title="Is it safe?",
         content={
             "harm_line": harm_line(source, source.shared, TOTAL, waiting=waiting_in_group(source)),
@@ -62,8 +62,7 @@ def pages(source: Source) -> Iterator[Page]:
             "by_severity": _severity_table(source, source.shared, TOTAL),
             "over_temperature": delivery.over_temperature(source, source.shared, TOTAL),
         },
-        cautions=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.NOT_A_LEAGUE, cautions.hidden_counts(source.below)),
     )
     for clinic in source.clinics_with_data:
         yield _clinic_page(source, clinic)
@@ -357,9 +356,10 @@ def counted(source: Source, clinic: Clinic, month: str) -> str:
 
 def _clinic_page(source: Source, clinic: Clinic) -> Page:
     waiting = harms_to_settle(source, clinic)
-    return Page(
-        path=f"{clinic.folder}safety.html",
-        template="clinic_safety.html",
+    return clinic_page(
+        clinic,
+        "safety",
+        "clinic_safety",
         title=f"{clinic.label}: is it safe?",
         content={
             "harm_line": [
@@ -378,8 +378,6 @@ def _clinic_page(source: Source, clinic: Clinic) -> Page:
             "by_device": _device_table(source, clinic),
             "over_temperature": delivery.over_temperature(source, source.full, clinic.code),
         },
-        cautions=(cautions.FULL_COUNTS,),
-        menu=clinic_menu(clinic),
     )
 
 
@@ -398,8 +396,8 @@ def reported(source: Source, clinic: Clinic, month: str = "") -> Table:
             (
                 words.short_day(row["event_date"]),
                 words.plain(row["event"], words.EVENTS),
-                words.plain(row["severity"], words.SEVERITIES),
-                {True: "yes", False: "no", None: "not recorded"}[row["serious"]],
+                words.together(words.plain(row["severity"], words.SEVERITIES)),
+                words.together({True: "yes", False: "no", None: "not recorded"}[row["serious"]]),
                 words.EYES.get(row["eye"], words.NONE),
                 _known_from(row),
                 Key(row["harm_key"]),
@@ -415,7 +413,7 @@ def _known_from(row: Row) -> str:
     how = words.plain(row["source"], words.HARM_SOURCES)
     if row["source"] != "report" or row["session_date"] is None:
         return how
-    return f"{how}, after the session of {words.short_day(row['session_date'])}"
+    return f"{how}; session of {words.short_day(row['session_date'])}"
 
 
 def _waiting(rows: list[Row]) -> Table:

@@ -3,9 +3,11 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from dashboards import cautions, figures, words
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Question, Section, Table, table
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Clinic, Source, drawn, totals
+from dashboards.source import Clinic, Source, drawn, totals
 from dashboards.warehouse import Row
 
 GRADING = "symptoms"
@@ -24,9 +26,8 @@ SEEN = (
 
 def pages(source: Source) -> Iterator[Page]:
     """The group's page by session, and the analysts' page under it."""
-    yield Page(
-        path="response_by_session.html",
-        template="response_by_session.html",
+    yield group_page(
+        "response_by_session",
         title="After how many sessions?",
         content={
             "lead": (
@@ -34,27 +35,17 @@ def pages(source: Source) -> Iterator[Page]:
             ),
             "choice": _choice(source),
         },
-        cautions=(
+        read_with_care=(
             cautions.OWN_GRADES,
             cautions.NOT_A_LEAGUE,
             cautions.hidden_counts(source.below),
         ),
-        menu=GROUP_MENU,
     )
-    yield Page(
-        path="first_response.html",
-        template="first_response.html",
+    yield group_page(
+        "first_response",
         title="For analysts: sessions until a first response was seen",
-        content={
-            "charts": [
-                chart
-                for rule in source.rules
-                for protocol in (TOTAL, *source.protocols)
-                if (chart := _first_response(source, rule, protocol)) is not None
-            ],
-        },
-        cautions=(cautions.hidden_counts(source.below),),
-        menu=GROUP_MENU,
+        content={"choice": _first_responses(source)},
+        read_with_care=(cautions.hidden_counts(source.below),),
     )
 
 
@@ -72,9 +63,7 @@ def _choice(source: Source) -> Choice:
     by = {grading: f"by {text}" for grading, text in words.GRADINGS.items()}
     return Choice(
         (
-            Question(
-                "rule", "Judged by", {r["rule"]: words.RULES[r["rule"]] for r in source.rules}
-            ),
+            rule_question(source),
             Question("by", "Lines", by | {"clinic": "by clinic", "protocol": "by protocol"}),
         ),
         tuple(
@@ -278,6 +267,19 @@ def seen_by(rows: Sequence[Row], units: str) -> str:
             "stopping competes would give small counts away."
         )
     return words.TOO_FEW
+
+
+def _first_responses(source: Source) -> Choice:
+    protocols = {TOTAL: "all protocols", **source.protocols}
+    return Choice(
+        (rule_question(source), Question("protocol", "Protocol", protocols)),
+        tuple(
+            Section((rule["rule"], protocol), charts=(chart,))
+            for rule in source.rules
+            for protocol in protocols
+            if (chart := _first_response(source, rule, protocol)) is not None
+        ),
+    )
 
 
 def _first_response(source: Source, rule: Row, protocol: str) -> Chart | None:

@@ -3,9 +3,10 @@
 from collections.abc import Iterator
 
 from dashboards import cautions, words
+from dashboards.kinds import group_page
 from dashboards.page import Link, Page, Table, Value, table
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Clinic, Source
+from dashboards.source import Clinic, Source
 from dashboards.warehouse import Row
 
 COUNTS = {
@@ -24,9 +25,8 @@ def pages(source: Source) -> Iterator[Page]:
     rows = source.shared.find("months_side_by_side")
     month = rows[0]["month"] if rows else None
     title = f"Clinics side by side, {words.month(month)}" if month else "Clinics side by side"
-    yield Page(
-        path="side_by_side.html",
-        template="side_by_side.html",
+    yield group_page(
+        "side_by_side",
         title=title,
         content={
             "lead": _lead(source, rows),
@@ -34,8 +34,11 @@ def pages(source: Source) -> Iterator[Page]:
             "gap": source.settings.numbers.course_gap_days,
             "without": _without(source, rows),
         },
-        cautions=(cautions.NOT_A_LEAGUE, cautions.OWN_GRADES, cautions.hidden_counts(source.below)),
-        menu=GROUP_MENU,
+        read_with_care=(
+            cautions.NOT_A_LEAGUE,
+            cautions.OWN_GRADES,
+            cautions.hidden_counts(source.below),
+        ),
     )
 
 

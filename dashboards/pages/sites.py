@@ -4,19 +4,21 @@ from collections.abc import Iterator, Sequence
 
 from dashboards import cautions, coarse, figures, words
 from dashboards.coarse import Rate
+from dashboards.kinds import group_page
 from dashboards.page import Chart, Choice, Page, Section, Table, table
 from dashboards.pages import durability
-from dashboards.pages.response import rule_question
+from dashboards.questions import rule_question
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, HEADLINE_SHARE, Source, drawn, totals
+from dashboards.source import HEADLINE_SHARE, HEADLINE_TOLD, Source, drawn, totals
 from dashboards.warehouse import Row
 
 AS_ELSEWHERE = 100
 LIMITS = (
     "100 means as many better as at the other clinics in patients of the same grades. The line is "
     "where chance alone would leave a clinic 95 times in 100, the pale band 998 times in 1000: of "
-    "clinics that are all alike, one in twenty lies outside the line. A hollow dot: fewer than 60 "
-    "in 100 were measured there, too few to go by. Clinics stand in the group's own order."
+    "clinics that are all alike, one in twenty lies outside the line. A hollow dot: fewer than "
+    f"{HEADLINE_TOLD} were measured there, too few to go by. Clinics stand in the group's own "
+    "order."
 )
 NOT_COMPARED = (
     "No clinic can be compared: there is no other with patients of the same grades, or too few "
@@ -29,9 +31,8 @@ LOOK_FIRST = (
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="sites.html",
-        template="sites.html",
+    yield group_page(
+        "sites",
         title="Clinics compared",
         content={
             "lead": (
@@ -52,13 +53,12 @@ def pages(source: Source) -> Iterator[Page]:
                 source, "Clinic", "site", {clinic.code: clinic.label for clinic in source.clinics}
             ),
         },
-        cautions=(
+        read_with_care=(
             f"{cautions.OWN_GRADES} A clinic that measures more kindly, or only those who do well, "
             "looks better here.",
             cautions.NOT_A_LEAGUE,
             cautions.coarse_figures(source.below),
         ),
-        menu=GROUP_MENU,
     )
 
 

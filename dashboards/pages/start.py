@@ -3,11 +3,12 @@
 from collections.abc import Iterator
 
 from dashboards import cautions, coarse, words
+from dashboards.kinds import group_page
 from dashboards.page import Link, Page, Table, Value, table
 from dashboards.pages import quality, safety
 from dashboards.self_check import self_check
 from dashboards.shared_tables import TOTAL
-from dashboards.source import GROUP_MENU, Clinic, Source, drawn
+from dashboards.source import Clinic, Source, drawn
 from dashboards.trend import trend
 from dashboards.warehouse import Row
 
@@ -15,9 +16,8 @@ MONTHS_SHOWN = 13
 
 
 def pages(source: Source) -> Iterator[Page]:
-    yield Page(
-        path="index.html",
-        template="start.html",
+    yield group_page(
+        "index",
         title=source.settings.group.name,
         content={
             "as_of": words.day(source.as_of),
@@ -30,8 +30,7 @@ def pages(source: Source) -> Iterator[Page]:
             "clinics": _clinics(source),
             "questions": _questions(),
         },
-        cautions=(cautions.hidden_counts(source.below),),
-        menu=GROUP_MENU,
+        read_with_care=(cautions.hidden_counts(source.below),),
     )
 
 
@@ -41,13 +40,15 @@ def _clinics(source: Source) -> Table:
         f"{MONTHS_SHOWN} months. A late clinic's figures end on the day shown, and are judged as "
         "of that day",
         (
-            *("Clinic", "latest month", "sessions a month", "in the protocol's band"),
+            *("Clinic", "latest month", "maintenance"),
+            *("sessions a month", "in the protocol's band"),
             *("data up to", "latest batch", "freshness"),
         ),
         [
             (
                 clinic.label,
                 _latest_month(source, clinic),
+                _who_is_due(source, clinic),
                 _sessions(source, clinic),
                 _in_band(source, clinic),
                 words.day(clinic.cutoff),
@@ -56,7 +57,7 @@ def _clinics(source: Source) -> Table:
             )
             for clinic in source.clinics
         ],
-        words_in=tuple(range(7)),
+        words_in=tuple(range(8)),
     )
 
 
@@ -105,6 +106,12 @@ def _latest_month(source: Source, clinic: Clinic) -> Link | str:
     return Link(words.month(months[-1]), f"{clinic.folder}index.html") if months else words.NONE
 
 
+def _who_is_due(source: Source, clinic: Clinic) -> Link | str:
+    return (
+        Link("who is due", f"{clinic.folder}recall.html") if source.months(clinic) else words.NONE
+    )
+
+
 def _freshness(source: Source, clinic: Clinic) -> str:
     if clinic.cutoff is None:
         return "nothing has come in yet"
@@ -114,17 +121,30 @@ def _freshness(source: Source, clinic: Clinic) -> str:
 
 
 def _questions() -> Table:
+    """Each page of the menu under the question that it answers."""
     return table(
         "Which page answers which question",
         ("Your question", "page"),
         [
             (
-                "How was the month at my clinic? Who is due? Was anyone harmed?",
+                "How was the month at my clinic, was anyone harmed, and what must I do?",
                 Link("the clinic's latest month, above", "#clinics"),
+            ),
+            (
+                "Who is due for maintenance, and who is overdue?",
+                Link("who is due at the clinic, above", "#clinics"),
+            ),
+            (
+                "What was refused, and how do I mend it at the source?",
+                Link("Data quality", "quality.html"),
             ),
             (
                 "How was the month at all clinics, side by side?",
                 Link("Side by side", "side_by_side.html"),
+            ),
+            (
+                "What can a patient be told, on a sheet to print? (clinicians)",
+                Link("What to expect", "expect.html"),
             ),
             (
                 "For whom does it help, and by which protocol?",
@@ -138,18 +158,26 @@ def _questions() -> Table:
                 "How long does it hold, and who comes back for maintenance?",
                 Link("Does it last?", "durability.html"),
             ),
+            ("What harm was seen, in how many asked?", Link("Is it safe?", "safety.html")),
             (
-                "Which protocol works better, as far as can be told? (leads)",
+                "Where do patients leave, and how long do they wait? (leads)",
+                Link("Where patients leave", "leaving.html"),
+            ),
+            (
+                "Is it delivered as planned, at every clinic and by every protocol? (leads)",
+                Link("Delivered as planned", "delivery.html"),
+            ),
+            (
+                "How did those fare who were in the band for longer? (leads)",
+                Link("Dose and response", "dose.html"),
+            ),
+            (
+                "Do protocols differ, as far as can be told? (leads)",
                 Link("Protocols compared", "protocols.html"),
             ),
             (
                 "Is a difference between clinics more than chance? (leads)",
                 Link("Clinics compared", "sites.html"),
-            ),
-            ("What harm was seen, in how many asked?", Link("Is it safe?", "safety.html")),
-            (
-                "What was refused, and what do I mend at the source?",
-                Link("Data quality", "quality.html"),
             ),
             (
                 "What exactly is counted, and why so?",

@@ -178,6 +178,27 @@ def test_a_small_quarter_is_hidden(pages: dict[str, str]) -> None:
     assert any("hidden" in row for row in others)
 
 
+def test_where_no_share_may_be_told_that_is_said_with_what_may_be(
+    invented: ModuleType, tmp_path: Path
+) -> None:
+    few = "update cohorts.dose_response set evaluable = 5, responders = 3"
+    none_better = "update cohorts.dose_response set responders = 4 where rule = 'symptoms'"
+    told = {
+        statement: plain(
+            section(
+                changed(invented, tmp_path / str(place), statement)["dose.html"],
+                "dose-symptoms-all-all",
+            )
+        )
+        for place, statement in enumerate((few, none_better))
+    }
+    assert told[few].count("In each quarter fewer than 11 courses with a temperature log") == 1
+    assert re.search(
+        r"By quarter, \d+, \d+, \d+ and \d+ courses with a temperature log were measured\.",
+        told[none_better],
+    )
+
+
 def test_no_log_is_said(invented: ModuleType, tmp_path: Path) -> None:
     html = changed(invented, tmp_path, "delete from cohorts.dose_response")["dose.html"]
     assert "No course with a temperature log has been measured" in plain(html)
@@ -185,6 +206,21 @@ def test_no_log_is_said(invented: ModuleType, tmp_path: Path) -> None:
 
 
 # --- safety in time and by device
+
+
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [
+        (0, "0.0"),
+        (0.0002, "fewer than 0.1"),
+        (0.0005, "0.1"),
+        (1, "100.0"),
+        (None, said.NONE),
+        (Mark.SMALL, said.HIDDEN),
+    ],
+)
+def test_what_is_rounded_away_is_not_told_as_none(share: said.Number, told: str) -> None:
+    assert said.to_a_tenth(share) == told
 
 
 def test_the_hottest_moment_is_drawn_month_by_month(invented: ModuleType, tmp_path: Path) -> None:

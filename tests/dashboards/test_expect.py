@@ -120,6 +120,47 @@ def test_a_sheet_tells_each_session_the_usual_number_and_what_was_felt(
     assert re.search(r"After session\nbetter\nlikely range\n.*\n.*\n.*\n1\n\d+\n\d+ to \d+\n", page)
 
 
+# One course with severe symptoms was not asked: to say how many were would tell of it.
+ONE_NOT_ASKED = (
+    "update cohorts.felt_in_courses set asked = courses - cast(grade in ('severe', 'all') as int)",
+    "update cohorts.felt_in_courses set felt_share = felt / asked",
+)
+
+
+@pytest.mark.parametrize(("nearly_all", "is_told"), [(0.9, True), (1, False)])
+def test_a_few_not_asked_do_not_hide_what_the_others_felt(
+    changed: Sheets, monkeypatch: pytest.MonkeyPatch, nearly_all: float, is_told: bool
+) -> None:
+    monkeypatch.setattr(expect, "NEARLY_ALL", nearly_all)
+    page = plain(changed(*ONE_NOT_ASKED)["severe"])
+    assert re.search(r"Of 100 people, about 15 had red skin .*between about \d+ and \d+ of", page)
+    told = re.search(
+        r"Nearly all of \d+ people of all grades were asked\.\n"
+        r"Some of them had swelling: each fewer than 11\.\n"
+        r"None of them had a blister, .* Up to 5 of 100 could still get it\.",
+        page,
+    )
+    assert bool(told) == is_told
+    assert (expect.TOO_FEW_TO_TELL in page) != is_told
+
+
+def test_where_a_grade_may_not_be_told_all_grades_are(changed: Sheets) -> None:
+    made = changed(
+        "update cohorts.felt_in_courses set felt = 5 where grade = 'severe' and event = 'redness'",
+        "update cohorts.felt_in_courses as whole set felt = (select sum(felt) from "
+        "cohorts.felt_in_courses as part where part.event = whole.event and part.grade <> 'all') "
+        "where grade = 'all'",
+        *ONE_NOT_ASKED,
+    )
+    felt = "had red skin or red eyes"
+    assert re.search(rf"Of 100 people of all grades, about \d+ {felt}", plain(made["severe"]))
+
+
+def test_a_sheet_says_that_its_grade_is_that_of_the_symptom_score(sheets: dict[str, str]) -> None:
+    for page in sheets.values():
+        assert "It is not the grade that the clinic gives after a look at your eyes." in plain(page)
+
+
 def test_how_long_it_held_is_told_of_the_grade_itself(changed: Sheets) -> None:
     made = changed("update cohorts.durability set grade = 'severe' where site = 'all'")
     assert re.search(

@@ -195,3 +195,22 @@ def test_the_attacker_of_these_tests_finds_a_count_that_is_badly_hidden(shown: s
     marks = {part: Mark.SMALL} if shown == "whole" else {whole: Mark.COMPANION}
     [(low, high)] = ranges(counts, [Sum(whole, (part, cell("b")))], marks).values()
     assert low == high
+
+
+def test_a_companion_that_must_be_hidden_is_taken_before_cheaper_ones() -> None:
+    """One of 100 courses was not asked: it is hidden how many were, and no course with it."""
+    worth = {"courses": 50, "asked": 5}
+    count = {
+        **{("courses", "all"): 100, ("courses", "a"): 60, ("courses", "b"): 40},
+        **{("asked", "all"): 99, ("asked", "a"): 59, ("asked", "b"): 40},
+    }
+    cells = {
+        (what, of): Cell((what, of), worth[what] * (1000 if of == "all" else 1))
+        for what, of in count
+    }
+    sums = [
+        *(Sum(cells["courses", of], (cells["asked", of],)) for of in ("all", "a", "b")),
+        *(Sum(cells[what, "all"], (cells[what, "a"], cells[what, "b"])) for what in worth),
+    ]
+    marks = hidden({cells[place]: number for place, number in count.items()}, sums, BELOW)
+    assert marks == dict.fromkeys((cells["asked", "all"], cells["asked", "a"]), Mark.COMPANION)

@@ -108,11 +108,14 @@ def known_sums(full: list[Table]) -> Iterator[Equation]:
 
 
 def same_numbers(full: list[Table]) -> Iterator[tuple[Place, Place]]:
-    """Cells under one heading in rows of one label, of tables that begin with the same words."""
+    """Cells under one heading in rows of one label, of tables that begin with the same words.
+
+    Totals are the same whatever a table is broken down by; a grade is so by one grading alone.
+    """
     alike = defaultdict[tuple[str, str, str, int], list[Place]](list)
     for t, table in enumerate(full):
-        about = re.split(r"[,:]", table.caption)[0]
         for r, row in enumerate(table.rows):
+            about = re.split("[,:]" if TOTAL_ROW.match(row[0]) else ":", table.caption)[0]
             label = _label(table, row)
             for c, cell in enumerate(row):
                 count = number(cell)

@@ -70,15 +70,17 @@ def test_a_month_begins_with_its_sentence_the_harm_and_what_waits(pages: dict[st
 def test_what_waits_leads_to_its_place_on_the_page(pages: dict[str, str]) -> None:
     listed = re.search(r'<ul class="plain to-do">(.*?)</ul>', pages[ALDER], re.DOTALL)
     assert listed
-    told = dict(re.findall(r'<a href="(#[^"]+)">([^<]+)</a>', listed[1]))
+    told = dict(re.findall(r'<a href="([^"]+)">([^<]+)</a>', listed[1]))
+    recall = "../../clinics/alder/recall.html#overdue"
     assert told == {
         "#late": "1 next session late: see who, and ask why",
-        "#due": "2 patients to recall: overdue for maintenance",
+        recall: "2 patients to recall: overdue for maintenance",
         "#refused": "12 rows refused: how to mend them",
         "#changed": "3 figures changed since the release before",
     }
     for place in told:
-        assert f'id="{place[1:]}"' in pages[ALDER]
+        there = pages["clinics/alder/recall.html"] if place == recall else pages[ALDER]
+        assert f'id="{place.split("#")[1]}"' in there
 
 
 def test_where_nothing_waits_that_is_said(invented: ModuleType, tmp_path: Path) -> None:
@@ -274,10 +276,16 @@ def test_counts_in_fifths_of_the_largest(counts: list[int], fifths: list[int]) -
 
 def test_a_trend_marks_its_last_point_and_leaves_gaps() -> None:
     drawn = trend([0, 5, None, 10], "none, 5, not known, 10").svg
-    assert drawn.count("<polyline") == 2
+    assert drawn.count("<polyline") == 1
     assert '<polyline points="3,21 33,12"/>' in drawn
     assert '<circle cx="93" cy="3" r="2.5"/>' in drawn
     assert 'role="img" aria-label="none, 5, not known, 10"' in drawn
+
+
+def test_a_trends_point_without_a_neighbour_is_a_dot() -> None:
+    drawn = trend([None, 10, None], "not known, 10, not known").svg
+    assert '<circle cx="48" cy="3" r="1"/>' in drawn
+    assert drawn.count("<circle") == 1
 
 
 def test_a_trend_of_nothing_draws_nothing_and_says_its_words() -> None:

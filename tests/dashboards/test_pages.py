@@ -15,6 +15,7 @@ import dashboards
 from dashboards import cautions, figures, publish
 from dashboards import words as said
 from dashboards.hidden_counts import Mark
+from dashboards.kinds import GROUP_MENU
 from ingest.contract import HARMS, KINDS, MEANINGS, Reason
 from pipeline.workspace import Release
 
@@ -480,6 +481,16 @@ def test_owners_see_response_at_session_and_analysts_the_first_response(
         assert "first_response.html" not in "".join(page.attributes("href")), path
     assert "Kaplan-Meier" in read["first_response.html"].words
     assert "better of 100 begun" in read["clinics/alder/response.html"].words
+
+
+def test_each_page_of_the_menu_has_its_question_on_the_start_page(
+    pages: dict[str, str],
+) -> None:
+    asked = re.findall(r'<a href="([^"#]+)"', pages["index.html"].split("Where to look")[1])
+    in_menu = {link.to for link in GROUP_MENU} - {"index.html"}
+    assert in_menu <= set(asked)
+    for site in ("alder", "birch", "cedar"):
+        assert f'<a href="clinics/{site}/recall.html">who is due</a>' in pages["index.html"]
 
 
 def test_a_late_clinic_is_called_late(read: dict[str, Reader]) -> None:

@@ -135,7 +135,7 @@ def test_each_that_stands_is_on_record_late_or_above_the_range(pages):
     page = pages / "clinics" / "alder" / "safety.html"
     assert table(page, "what", "how it is known") == [
         ("burn", "noted at the session"),
-        ("other harm", "reported later, after the session of 13\u00a0Mar\u00a02026"),
+        ("other harm", "reported later; session of 13\u00a0Mar\u00a02026"),
     ]
 
 

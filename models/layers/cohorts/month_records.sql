@@ -1,20 +1,18 @@
 with
-sessions as (
+timed as (
     select
         site,
         {{ month_of('session_date') }} as month,
-        count(*) filter (where not asked) as sessions_not_asked,
         count(chair_minutes) as sessions_timed
     from {{ ref('sessions') }}
     group by 1, 2
 ),
 
-files as (
+whole_files as (
     select
         batches.site,
         {{ month_of('batches.first_day') }} as month,
-        count(*) filter (where files.file_refused) as files_refused,
-        sum(files.refused) as rows_refused
+        count(*) filter (where files.file_refused) as files_refused
     from {{ ref('files') }} as files
     inner join {{ ref('stg_batches') }} as batches
         on files.site = batches.site and files.batch = batches.batch
@@ -33,17 +31,15 @@ flags as (
 )
 
 select
-    site_months.site,
-    site_months.month,
-    coalesce(sessions.sessions_not_asked, 0) as sessions_not_asked,
-    coalesce(sessions.sessions_timed, 0) as sessions_timed,
-    coalesce(files.files_refused, 0) as files_refused,
-    cast(coalesce(files.rows_refused, 0) as bigint) as rows_refused,
+    months.site,
+    months.month,
+    months.sessions - months.sessions_asked as sessions_not_asked,
+    coalesce(timed.sessions_timed, 0) as sessions_timed,
+    coalesce(whole_files.files_refused, 0) as files_refused,
+    months.refused_rows as rows_refused,
     cast(coalesce(flags.values_flagged, 0) as bigint) as values_flagged
-from {{ ref('site_months') }} as site_months
-left join sessions
-    on site_months.site = sessions.site and site_months.month = sessions.month
-left join files
-    on site_months.site = files.site and site_months.month = files.month
-left join flags
-    on site_months.site = flags.site and site_months.month = flags.month
+from {{ ref('month_summary') }} as months
+left join timed on months.site = timed.site and months.month = timed.month
+left join whole_files
+    on months.site = whole_files.site and months.month = whole_files.month
+left join flags on months.site = flags.site and months.month = flags.month
