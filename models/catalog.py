@@ -1,4 +1,7 @@
-"""The schema `catalog`: a warehouse's dictionary as tables, read from the file's own comments."""
+"""The schema `catalog`: a warehouse's dictionary as tables, read from the file's own comments.
+
+With it come the statistical methods, as macros.
+"""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import astuple, dataclass
@@ -12,6 +15,7 @@ from dbt.clients.yaml_helper import load_yaml_text
 
 from models.descriptions import grain, null_means, one_line, unit
 from models.docs import estimands
+from models.methods import methods
 from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
@@ -44,9 +48,9 @@ class _Table:
 
 
 def describe(release: Release) -> int:
-    """Write the catalog into a release's warehouse, and return how many columns it describes.
+    """Write methods and catalog into a release's warehouse; returns how many columns it describes.
 
-    It replaces an older one.
+    They replace older ones.
 
     Raises:
         duckdb.ConstraintException: a table or a column lacks its comment, or a part of it.
@@ -56,12 +60,20 @@ def describe(release: Release) -> int:
         warehouse.begin()
         warehouse.execute(f"drop schema if exists {SCHEMA} cascade")
         warehouse.execute(f"create schema {SCHEMA}")
+        _offer_methods(warehouse)
         for table in TABLES:
             _create(warehouse, table)
         for table in TABLES:
             _fill(warehouse, table, table.rows(warehouse, release))
         warehouse.commit()
         return _count(warehouse, f"{SCHEMA}.columns")
+
+
+def _offer_methods(warehouse: Warehouse) -> None:
+    for method in methods():
+        warehouse.execute(method.sql)
+        said = f"{method.says} {method.gives} Called as: {method.call}"
+        warehouse.execute(f"comment on {method.kind} {method.name} is {_quoted(said)}")
 
 
 def _create(warehouse: Warehouse, table: _Table) -> None:
@@ -102,6 +114,18 @@ def _definitions(_: Warehouse, release: Release) -> Iterator[Row]:
     values = _values(release)
     for number, told in enumerate(_dictionary()["definitions"], start=1):
         yield number, told["name"], told["says"].format_map(values)
+
+
+def _methods(_: Warehouse, __: Release) -> Iterator[Row]:
+    for one in methods():
+        kind = "table" if one.is_table else "number"
+        yield one.name, kind, one.call, one.says, one.gives, one.example, one.worked_out
+
+
+def _parameters(_: Warehouse, __: Release) -> Iterator[Row]:
+    for method in methods():
+        for position, one in enumerate(method.parameters, start=1):
+            yield method.name, one.name, position, one.default, one.says
 
 
 def _columns(warehouse: Warehouse, _: Release) -> Iterator[Row]:
@@ -187,6 +211,37 @@ TABLES = (
             "says": ("varchar", "The definition, with this group's own numbers. Never null."),
         },
         _definitions,
+    ),
+    _Table(
+        "methods",
+        "One row per statistical method that this file offers as a macro.",
+        ("method",),
+        {
+            "method": ("varchar", "Name of the macro. Never null."),
+            "gives_a": ("varchar", "table, for `from`, or number, for `select`. Code; never null."),
+            "called_as": ("varchar", "Its parameters, with their defaults. Never null."),
+            "says": ("varchar", "What it estimates, and what it assumes. Never null."),
+            "gives": ("varchar", "What it gives, and of a table its columns. Never null."),
+            "example": ("varchar", "A call, on a table of the caller's own. Never null."),
+            "worked_out": (
+                "varchar",
+                "Formulas, edges and source, as the macro it comes of says them. Never null.",
+            ),
+        },
+        _methods,
+    ),
+    _Table(
+        "parameters",
+        "One row per method and parameter that it is called with.",
+        ("method", "parameter"),
+        {
+            "method": ("varchar", "Name of the macro. Never null."),
+            "parameter": ("varchar", "Name of the parameter, for `name := value`. Never null."),
+            "position": ("bigint", "Place in the call, from 1; rank. Never null."),
+            "default_value": ("varchar", "Taken where it is left out. Null where it may not be."),
+            "says": ("varchar", "What it is. Never null."),
+        },
+        _parameters,
     ),
     _Table(
         "columns",
