@@ -17,7 +17,8 @@ COUNTED = (
 UNITS = re.compile(
     rf"""
     (?: {"|".join(name.replace(" ", "[ ]") for name in COUNTED)} ) (?: ,[ ].+ )?
-    | share (?: [ ]from[ ]-?\d[ ]to[ ]1 )? | from[ ]0[ ]to[ ]1 | number[ ]from[ ]1[ ]to[ ]4
+    | percent | share (?: [ ]from[ ]-?\d[ ]to[ ]1 )? | from[ ]0[ ]to[ ]1
+    | number[ ]from[ ]1[ ]to[ ]4
     | ratio | rank | row[ ]number | code | no[ ]unit (?: ,[ ].+ )?
     | units[ ]of[ ]the[ ] .+ | events[ ]per[ ]100[ ]sessions | mean[ ]seconds[ ]in[ ]band .*
     | points | grade | years | bytes | C | s | min | minutes | min/day | minutes[ ]a[ ]day

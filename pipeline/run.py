@@ -8,6 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from dashboards import publish
+from dashboards.labelled import label
 from expectations import Gate, GateReport, GateResult, check, record
 from ingest import IngestReport, ingest
 from ingest.store import retire
@@ -209,6 +210,7 @@ def _build(release: Release, voice: Voice) -> None:
 
 def _describe(release: Release, voice: Voice) -> None:
     with voice.stage("catalog") as stage:
+        label(release)
         stage.counts = {"columns described": describe(release)}
 
 

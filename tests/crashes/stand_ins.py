@@ -22,7 +22,8 @@ def put_in(stages: str, warehouse: str | None) -> None:
     """Replace the slow stages: `quick` all; `copied` the build only, by a warehouse."""
     secrets.token_hex = lambda _: NEW_KEY
     if stages == "quick":
-        flow.check, flow.build, flow.describe, flow.publish = _check, _build, _describe, _publish
+        flow.check, flow.build, flow.publish = _check, _build, _publish
+        flow.label, flow.describe = lambda release: None, _describe
     elif stages == "copied":
         flow.build = lambda release, *, on_progress=None: _copied(release, Path(warehouse))
 
