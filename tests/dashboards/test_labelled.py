@@ -24,12 +24,12 @@ def test_each_cohort_table_has_its_view(demo_warehouse: Connection) -> None:
 def test_codes_are_words_and_shares_percent(demo_warehouse: Connection) -> None:
     [(rate, responders)] = demo_warehouse.sql(
         "select response_rate, responders from cohorts.response_by_grade "
-        "where rule = 'tear_film' and grading = 'glands' and grade = 'stage1' and site = 'alder' "
+        "where rule = 'tear_film' and grading = 'glands' and grade = 'all' and site = 'alder' "
         "and protocol = 'all' and course_kind = 'all' and period = 'all'"
     ).fetchall()
     assert demo_warehouse.sql(
         'select "Grading", "Response rate, %", "Responders, courses or eyes" '
-        "from labelled.response_by_grade where \"Rule\" = 'Tear film' and \"Grade\" = 'stage 1' "
+        "from labelled.response_by_grade where \"Rule\" = 'Tear film' and \"Grade\" = 'all stages' "
         "and \"Site\" = 'Alder Row' and \"Protocol\" = 'all protocols' "
         "and \"Course kind\" = 'all courses' and \"Period\" = 'whole time'"
     ).fetchall() == [(words.GRADINGS["glands"], 100 * rate, responders)]
