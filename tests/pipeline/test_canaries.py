@@ -55,20 +55,21 @@ KEY = "patient_key"
 # are asked for and kept; they go into no page and no shared table. Of a refused row the quarantine
 # keeps 40 characters of each cell but ids, and so do the release's inputs; no model tells them. The
 # name of a column that nobody asked for is told, so that it can be left out; its values are not.
-# What `map` shows of the sample is said to whoever typed it, and written nowhere. A gate's own
-# database lies in a candidate that it refused, until the next run. A patient's key is in rows, in
-# the lists, and on the clinic's own pages, which name who is due.
+# What `map` shows of the sample, and `query` of the warehouse, is said to whoever typed it, and
+# written nowhere. A gate's own database lies in a candidate that it refused, until the next run. A
+# patient's key is in rows, in the lists, and on the clinic's own pages, which name who is due.
 ROWS = {"accepted", "inputs", "warehouse"}
 MAY_BE_SEEN = {
-    CODE: ROWS | {"clinic's pages", "refused candidate", "said by map"},
+    CODE: ROWS | {"clinic's pages", "refused candidate", "said by map", "said by query"},
     REFUSED: {"quarantine", "inputs/refused", "refused candidate", "said by map"},
     HEADER: ROWS | {"pages", "clinic's pages", "refused candidate", "said by map"},
     ID: {"said by map"},
     UNKNOWN: {"said by map"},
     KEY: ROWS
     | {"quarantine", "inputs/refused", "refused candidate", "clinic's pages"}
-    | {"group/withdrawn.json", "group/forgotten.json"},
+    | {"group/withdrawn.json", "group/forgotten.json", "said by query"},
 }
+SHOWING_ROWS = ("map", "query")
 BATCHES = ("2026-02", "2026-03")
 
 
@@ -169,7 +170,7 @@ def run(root: Path, seen: Seen, *arguments: str) -> None:
             rows = pl.read_parquet(path)
             if "patient_key" in rows.columns:
                 seen.keys |= set(rows["patient_key"].drop_nulls().str.head(16))
-    said = "said by map" if arguments[0] == "map" else "said"
+    said = f"said by {arguments[0]}" if arguments[0] in SHOWING_ROWS else "said"
     seen.note(done.stdout + done.stderr, said)
     for path in sorted(root.parent.rglob("*")):
         if path.is_file() and not path.is_symlink() and "exports" not in path.parts:
@@ -225,6 +226,8 @@ def seen(tmp_path_factory) -> Seen:
     run(root, seen, "run", *of_root)
     run(root, seen, "status", *of_root)
     run(root, seen, "audit", *of_root)
+    run(root, seen, "query", "from courses.session_eyes", *of_root)
+    run(root, seen, "query", "--explain-table", "courses.session_eyes", *of_root)
     run(root, seen, "withdraw", *of_root, "--batch", "alder/2026-02")
     run(root, seen, "forget", *of_root, "--patient", f"alder/{goes}")
     run(root, seen, "run", *of_root, "--json")
@@ -238,7 +241,7 @@ def seen(tmp_path_factory) -> Seen:
 
 
 def test_every_command_ended_as_it_should(seen):
-    assert [status for _, status in seen.statuses] == [3, *[0] * 12], seen.said
+    assert [status for _, status in seen.statuses] == [3, *[0] * 14], seen.said
 
 
 def test_no_command_turned_to_the_network(seen):
