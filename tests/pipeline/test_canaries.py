@@ -228,6 +228,8 @@ def seen(tmp_path_factory) -> Seen:
     run(root, seen, "audit", *of_root)
     run(root, seen, "query", "from courses.session_eyes", *of_root)
     run(root, seen, "query", "--explain-table", "courses.session_eyes", *of_root)
+    name = (root / "current").resolve().name
+    run(root, seen, "compare", name, name, *of_root)
     run(root, seen, "withdraw", *of_root, "--batch", "alder/2026-02")
     run(root, seen, "forget", *of_root, "--patient", f"alder/{goes}")
     run(root, seen, "run", *of_root, "--json")
@@ -241,7 +243,7 @@ def seen(tmp_path_factory) -> Seen:
 
 
 def test_every_command_ended_as_it_should(seen):
-    assert [status for _, status in seen.statuses] == [3, *[0] * 14], seen.said
+    assert [status for _, status in seen.statuses] == [3, *[0] * 15], seen.said
 
 
 def test_no_command_turned_to_the_network(seen):
