@@ -1,7 +1,7 @@
 """The stage's front door: reads the warehouse once, writes pages, assets and shared tables."""
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from importlib.resources import as_file, files
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from dashboards.pages import (
     sites,
     start,
 )
-from dashboards.shared_tables import SharedTables
+from dashboards.shared_tables import HIDDEN_COLUMN, SharedTables
 from dashboards.source import Source
 from dashboards.warehouse import Warehouse
 from pipeline.durable import Step, durable_step
@@ -40,6 +40,11 @@ PAGES = (
 )
 LISTS = {feedback.FILE: feedback.feedback, recall_list.FILE: recall_list.recall_list}
 ASSETS = ("pages.css", "choices.js", "charts.js")
+SHARED_COMMENT = (
+    "Here only totals and rows broken down by one thing, and numbers that would tell a small count "
+    "are null (definition 17)."
+)
+HIDDEN_COMMENT = "A number of the row is null because it would tell a small count. Never null."
 
 
 def publish(release: Release, *, on_progress: Callable[[int, int], None] | None = None) -> None:
@@ -57,7 +62,7 @@ def publish(release: Release, *, on_progress: Callable[[int, int], None] | None 
     """
     warehouse = Warehouse(release.warehouse)
     shared = SharedTables(warehouse.cohorts(), release.settings.privacy.hide_counts_below)
-    _write_tables(shared, _emptied(release.tables))
+    _write_tables(shared, warehouse, _emptied(release.tables))
     folder = _emptied(release.dashboards)
     _write_assets(folder / "assets")
     source = Source(release.settings, release.as_of, warehouse, shared)
@@ -91,10 +96,19 @@ def _pages(source: Source) -> Iterator[Page]:
             yield with_missing_and_mixed(source, page)
 
 
-def _write_tables(shared: SharedTables, folder: Path) -> None:
+def _write_tables(shared: SharedTables, warehouse: Warehouse, folder: Path) -> None:
     for name, frame in shared.frames():
         durable_step(Step.TABLES)
-        frame.write_parquet(folder / f"{name}.parquet")
+        comments = _as_shared(warehouse.comments(name))
+        frame.write_parquet(folder / f"{name}.parquet", metadata=comments)
+
+
+def _as_shared(comments: Mapping[str, str]) -> dict[str, str]:
+    """A table's comments for its file's metadata: `comment`, and `comment:<column>` for each."""
+    told = {f"comment:{column}" if column else "comment": said for column, said in comments.items()}
+    if "comment" in told:
+        told["comment"] += f" {SHARED_COMMENT}"
+    return {**told, f"comment:{HIDDEN_COLUMN}": HIDDEN_COMMENT}
 
 
 def _write_assets(folder: Path) -> None:

@@ -18,6 +18,7 @@ from dashboards.words import DELIVERY, DELIVERY_MARKS
 from ingest.contract import PLANS
 
 TOTAL = "all"
+HIDDEN_COLUMN = "hidden"
 BROKEN_DOWN_AT_MOST = 1
 WORTH = (10**12, 1)  # of a count by the number of breakdowns: totals are hidden last,
 TIMES_THE_NEXT = 4  # and of a row's counts those that readers need most
@@ -380,7 +381,7 @@ class SharedTables:
             ]
             frame = pl.DataFrame(emptied, schema=self._schemas[name])
             is_hidden = [any(isinstance(v, Mark) for v in row.values()) for row in rows]
-            yield name, frame.with_columns(pl.Series("hidden", is_hidden, dtype=pl.Boolean))
+            yield name, frame.with_columns(pl.Series(HIDDEN_COLUMN, is_hidden, dtype=pl.Boolean))
 
 
 def _shared_rows(table: pl.DataFrame, shape: Shape) -> list[Row]:

@@ -50,6 +50,7 @@ class Warehouse:
                 key: connection.sql(f"select * from {name} order by all").pl()
                 for name, key in names.items()
             }
+            self._comments = _comments(connection)
 
     def find(self, table: str, **where: object) -> list[Row]:
         matches = [pl.col(column) == value for column, value in where.items()]
@@ -59,6 +60,10 @@ class Warehouse:
     def cohorts(self) -> dict[str, pl.DataFrame]:
         return {name: frame for name, frame in self._frames.items() if "." not in name}
 
+    def comments(self, table: str) -> dict[str, str]:
+        """What the file says of a cohort table, under "", and of each of its columns."""
+        return self._comments.get(table, {})
+
 
 def _cohort_tables(connection: duckdb.DuckDBPyConnection) -> Iterator[str]:
     found = connection.execute(
@@ -66,3 +71,17 @@ def _cohort_tables(connection: duckdb.DuckDBPyConnection) -> Iterator[str]:
         [COHORTS],
     ).fetchall()
     return (name for (name,) in found)
+
+
+def _comments(connection: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
+    found = connection.execute(
+        "select table_name, '' as column_name, comment from duckdb_tables() where schema_name = $1 "
+        "union all "
+        "select table_name, column_name, comment from duckdb_columns() where schema_name = $1",
+        [COHORTS],
+    ).fetchall()
+    comments: dict[str, dict[str, str]] = {}
+    for table, column, comment in found:
+        if comment is not None:
+            comments.setdefault(table, {})[column] = " ".join(comment.split())
+    return comments

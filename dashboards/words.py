@@ -55,6 +55,8 @@ GRADES = {
         "all": "all stages",
     },
 }
+COURSE_KINDS = {"first": "first courses", "all": "all courses"}
+PERIODS = {"all": "whole time", "last_12_months": "last twelve months"}
 ESTIMANDS = {
     "lost_or_retreated": "lost, or treated again",
     "until_retreatment": "lost before any retreatment",

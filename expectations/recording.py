@@ -12,14 +12,23 @@ from pipeline.workspace import Release
 TABLE = "quality.gate_results"
 DESCRIPTION = "One row per gate and declared expectation: how it fared in this release."
 COLUMNS: dict[str, tuple[pl.DataType, str]] = {
-    "gate": (pl.String(), "Gate: arrival (over what came in) or built (over what came out)."),
-    "expectation": (pl.String(), "Short name of the expectation."),
-    "description": (pl.String(), "What holds, or what was found where it does not."),
-    "severity": (pl.String(), "What a failure does: stop (nothing is published) or warn."),
-    "success": (pl.Boolean(), "Whether it held."),
-    "observed": (pl.String(), "What was seen, in words."),
-    "offending": (pl.String(), "Up to 20 of the rows that broke it, by key, parted by semicolons."),
-    "next_step": (pl.String(), "What to do where it did not hold."),
+    "gate": (
+        pl.String(),
+        "Gate: arrival (over what came in) or built (over what came out). Never null.",
+    ),
+    "expectation": (pl.String(), "Short name of the expectation. Never null."),
+    "description": (pl.String(), "What holds, or what was found where it does not. Never null."),
+    "severity": (
+        pl.String(),
+        "What a failure does: stop (nothing is published) or warn. Never null.",
+    ),
+    "success": (pl.Boolean(), "Whether it held. Never null."),
+    "observed": (pl.String(), "What was seen, in words. Never null."),
+    "offending": (
+        pl.String(),
+        "Up to 20 of the rows that broke it, by key, parted by semicolons. Never null.",
+    ),
+    "next_step": (pl.String(), "What to do where it did not hold. Never null."),
 }
 
 

@@ -33,6 +33,16 @@ def estimands() -> dict[str, Estimand]:
     }
 
 
+def grains() -> dict[str, list[str]]:
+    """The columns that tell a published table's rows apart, by the table's name."""
+    return {
+        model["name"]: test["one_row_per"]["arguments"]["columns"]
+        for model in _models()
+        for test in model["data_tests"]
+        if "one_row_per" in test
+    }
+
+
 def _models() -> Iterator[dict[str, Any]]:
     for path in sorted(COHORTS.glob("*.yml")):
         described: Any = load_yaml_text(path.read_text(encoding="utf-8"), str(path))

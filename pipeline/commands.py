@@ -351,6 +351,61 @@ def audit_release(
     return job
 
 
+@app.command("query")
+def ask_warehouse(
+    sql: Annotated[str | None, typer.Argument(metavar="SQL", help="One question.")] = None,
+    workspace: WorkspaceFolder = HERE,
+    explain_table: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Say what a table holds, column by column.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write all rows there, as .csv or .parquet."),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over the file that is there.")
+    ] = False,
+) -> Job:
+    """Ask the current release's warehouse in SQL; nothing can be changed."""
+
+    def job(_: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        from pipeline.querying import query
+
+        return query(opened, sql, explain_table, out, replace=replace)
+
+    return job
+
+
+@app.command("compare")
+def compare_releases(
+    before: Annotated[
+        str | None, typer.Argument(metavar="RELEASE", help="Else the one before the current one.")
+    ] = None,
+    after: Annotated[
+        str | None, typer.Argument(metavar="RELEASE", help="Else the current one.")
+    ] = None,
+    workspace: WorkspaceFolder = HERE,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write all figures that moved, as CSV.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over the file that is there.")
+    ] = False,
+) -> Job:
+    """Say which figures moved between two releases, and which files caused it."""
+
+    def job(_: Voice) -> Answer:
+        raise_if_interrupted()
+        opened = Workspace.open(workspace)
+        from pipeline.comparing import compare
+
+        return compare(opened, before, after, out, replace=replace)
+
+    return job
+
+
 @app.command()
 def new(
     folder: Annotated[Path, typer.Argument(help="A folder, new or without a group.toml.")],

@@ -29,6 +29,7 @@ class Step(StrEnum):
     BUILD = "build"
     MODEL = "model"
     BUILT_GATE = "built_gate"
+    CATALOG = "catalog"
     TABLES = "tables"
     PAGES = "pages"
     SYNC = "sync"

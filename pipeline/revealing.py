@@ -15,7 +15,7 @@ from pipeline.errors import WrongUse, as_sentence, in_words, suggestion
 from pipeline.files import write_whole
 from pipeline.history import Run
 from pipeline.spreadsheets import for_spreadsheets
-from pipeline.taking_away import outside
+from pipeline.taking_away import new_file
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Workspace
 
@@ -69,7 +69,7 @@ def reveal(
             as_sentence(f"--site {site} is no site of group.toml; {suggestion(site, known)}"),
             "Name the clinic whose list it is.",
         )
-    target = _target(workspace, site, path, out, replace=replace)
+    target = new_file(workspace.root, out, f"{site}-{path.stem}.csv", replace=replace)
     releases.refuse_another_key(workspace)
     keys = read_list(path)
     wanted = {keys.key_of(row) for row in keys.rows} - {""}
@@ -127,20 +127,6 @@ def _place(path: Path, header: Sequence[str]) -> int:
             "Name the list as it was, or take that column out.",
         )
     return names.index(KEY)
-
-
-def _target(
-    workspace: Workspace, site: str, path: Path, out: Path | None, *, replace: bool
-) -> Path:
-    target = outside(workspace.root, out, f"{site}-{path.stem}.csv")
-    if target.is_dir():
-        raise WrongUse(f"{target} is a folder.", "Name a file with --out.")
-    if target.exists() and not replace:
-        raise WrongUse(
-            f"{target} is there already.",
-            "Name another file with --out, remove it, or say --replace.",
-        )
-    return target
 
 
 def _answer(

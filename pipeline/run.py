@@ -8,10 +8,12 @@ from pathlib import Path
 import polars as pl
 
 from dashboards import publish
+from dashboards.labelled import label
 from expectations import Gate, GateReport, GateResult, check, record
 from ingest import IngestReport, ingest
 from ingest.store import retire
 from models.build import BuildFailed, build
+from models.catalog import describe
 from pipeline import history, inputs, rollback
 from pipeline import release as releases
 from pipeline.durable import Step, durable_step
@@ -99,6 +101,7 @@ def make_release(
         _pass_gate(release, Gate.ARRIVAL, gates, voice, _why_refused(report))
         _build(release, voice)
         _pass_gate(release, Gate.BUILT, gates, voice)
+        _describe(release, voice)
         _publish(release, voice)
         _finish(candidate, gates, voice)
 
@@ -205,6 +208,12 @@ def _build(release: Release, voice: Voice) -> None:
                 f"Report it together with {release.root / releases.FAILURE}.",
             ) from error
         stage.counts = {"models": report.count("model"), "tests": report.count("test")}
+
+
+def _describe(release: Release, voice: Voice) -> None:
+    with voice.stage("catalog") as stage:
+        label(release)
+        stage.counts = {"columns described": describe(release)}
 
 
 def _publish(release: Release, voice: Voice) -> None:

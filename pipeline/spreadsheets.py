@@ -8,7 +8,7 @@ from typing import TypeAlias
 BYTE_ORDER_MARK = "\ufeff"  # without it a spreadsheet may take UTF-8 for Windows-1252
 # A spreadsheet takes a cell that begins so for a formula (OWASP, CSV Injection).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-Cell: TypeAlias = str | int
+Cell: TypeAlias = object  # numbers and days are written as they are, nothing for None
 
 
 def for_spreadsheets(rows: Iterable[Sequence[Cell]], delimiter: str = ",") -> str:

@@ -31,3 +31,20 @@ def outside(root: Path, named: Path | None, otherwise: str) -> Path:
             "Name a place outside it with --out, or leave --out away.",
         )
     return place
+
+
+def new_file(root: Path, named: Path | None, otherwise: str, *, replace: bool) -> Path:
+    """As `outside`, for a file that is not there yet, unless it may be replaced.
+
+    Raises:
+        WrongUse: also where it is a folder, or is there already.
+    """
+    place = outside(root, named, otherwise)
+    if place.is_dir():
+        raise WrongUse(f"{place} is a folder.", "Name a file with --out.")
+    if place.exists() and not replace:
+        raise WrongUse(
+            f"{place} is there already.",
+            "Name another file with --out, remove it, or say --replace.",
+        )
+    return place

@@ -23,6 +23,7 @@ def put_in(stages: str, warehouse: str | None) -> None:
     secrets.token_hex = lambda _: NEW_KEY
     if stages == "quick":
         flow.check, flow.build, flow.publish = _check, _build, _publish
+        flow.label, flow.describe = lambda release: None, _describe
     elif stages == "copied":
         flow.build = lambda release, *, on_progress=None: _copied(release, Path(warehouse))
 
@@ -48,6 +49,14 @@ def _build(release: Release, *, on_progress=None) -> BuildReport:
             "hive_types_autocast = false) group by all order by all"
         )
     return BuildReport((NodeResult("arrived", "model", "success", 0.0),))
+
+
+def _describe(release: Release) -> int:
+    durable_step(Step.CATALOG)
+    with duckdb.connect(str(release.warehouse)) as connection:
+        connection.execute("create schema catalog")
+        connection.execute("create table catalog.tables as select 'arrived' as table_name")
+    return 1
 
 
 def _publish(release: Release, *, on_progress=None) -> None:

@@ -112,6 +112,13 @@ class Stages:
                 connection.sql("create table quality.month_figures as from figures")
         return BuildReport((NodeResult("safety", "model", "success", 0.1),))
 
+    def label(self, release: Release) -> None:
+        self._begin("label")
+
+    def describe(self, release: Release) -> int:
+        self._begin("describe")
+        return 0
+
     def publish(self, release: Release, *, on_progress=None) -> None:
         self._begin("publish")
         for page in (release.dashboards / "index.html", release.tables / "safety.parquet"):
@@ -148,7 +155,7 @@ class Stages:
 def stages(monkeypatch) -> Stages:
     """The stages as the flow calls them, replaced by stand-ins."""
     stages = Stages()
-    for name in ("ingest", "check", "record", "build", "publish"):
+    for name in ("ingest", "check", "record", "build", "label", "describe", "publish"):
         monkeypatch.setattr(flow, name, getattr(stages, name))
     return stages
 

@@ -82,21 +82,22 @@ KEY = "patient_key"
 # are asked for and kept; they go into no page and no shared table. Of a refused row the quarantine
 # keeps 40 characters of each cell but ids, and so do the release's inputs; no model tells them. The
 # name of a column that nobody asked for is told, so that it can be left out; its values are not.
-# What `map` shows of the sample is said to whoever typed it, and written nowhere. A gate's own
-# database lies in a candidate that it refused, until the next run. A patient's key is in rows, in
-# the lists, and on the clinic's own pages, which name who is due. `reveal` writes a list with the
-# clinic's own numbers, where its caller says.
+# What `map` shows of the sample, and `query` of the warehouse, is said to whoever typed it, and
+# written nowhere. A gate's own database lies in a candidate that it refused, until the next run. A
+# patient's key is in rows, in the lists, and on the clinic's own pages, which name who is due.
+# `reveal` writes a list with the clinic's own numbers, where its caller says.
 ROWS = {"accepted", "inputs", "warehouse"}
 MAY_BE_SEEN = {
-    CODE: ROWS | {"clinic's pages", "refused candidate", "said by map"},
+    CODE: ROWS | {"clinic's pages", "refused candidate", "said by map", "said by query"},
     REFUSED: {"quarantine", "inputs/refused", "refused candidate", "said by map"},
     HEADER: ROWS | {"pages", "clinic's pages", "refused candidate", "said by map"},
     ID: {"said by map", "revealed"},
     UNKNOWN: {"said by map"},
     KEY: ROWS
     | {"quarantine", "inputs/refused", "refused candidate", "clinic's pages"}
-    | {"group/withdrawn.json", "group/forgotten.json", "keys.csv", "revealed"},
+    | {"group/withdrawn.json", "group/forgotten.json", "keys.csv", "revealed", "said by query"},
 }
+SHOWING_ROWS = ("map", "query")
 NOT_WALKED = {"demo", "new", "pack"}  # they read no export, or hand on the pages alone
 BATCHES = ("2026-02", "2026-03")
 
@@ -200,7 +201,7 @@ def run(seen: Seen, *arguments: str, leak: str = "") -> None:
             rows = pl.read_parquet(path)
             if "patient_key" in rows.columns:
                 seen.keys |= set(rows["patient_key"].drop_nulls().str.head(16))
-    said = "said by map" if arguments[0] == "map" else "said"
+    said = f"said by {arguments[0]}" if arguments[0] in SHOWING_ROWS else "said"
     seen.note(done.stdout + done.stderr, said)
     for path in sorted(root.parent.rglob("*")):
         if path.is_file() and not path.is_symlink() and "exports" not in path.parts:
@@ -265,6 +266,10 @@ def seen(tmp_path_factory) -> Seen:
     run(seen, "run", *of_root)
     run(seen, "status", *of_root)
     run(seen, "audit", *of_root)
+    run(seen, "query", "from courses.session_eyes", *of_root)
+    run(seen, "query", "--explain-table", "courses.session_eyes", *of_root)
+    name = (root / "current").resolve().name
+    run(seen, "compare", name, name, *of_root)
     run(seen, "withdraw", *of_root, "--batch", "alder/2026-02")
     run(seen, "forget", *of_root, "--patient", f"alder/{goes}")
     run(seen, "run", *of_root, "--json")
@@ -283,7 +288,7 @@ def seen(tmp_path_factory) -> Seen:
 
 
 def test_every_command_ended_as_it_should(seen):
-    assert [status for _, status in seen.statuses] == [3, *[0] * 15], seen.said
+    assert [status for _, status in seen.statuses] == [3, *[0] * 18], seen.said
 
 
 def test_every_command_that_reads_exports_was_walked(seen):

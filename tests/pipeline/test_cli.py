@@ -18,7 +18,7 @@ from pipeline.workspace import Workspace, key_file
     "command",
     [
         *("demo", "run", "check", "status", "new", "reveal", "pack"),
-        *("rollback", "verify", "audit", "rekey"),
+        *("rollback", "verify", "audit", "rekey", "query", "compare"),
     ],
 )
 def test_every_command_explains_itself(command, capsys):

@@ -24,7 +24,7 @@ AFRESH = (
     "Put that key back; `lidcohort rekey` makes a new one. If it is lost: start afresh in a new "
     "workspace, as README.md tells."
 )
-STAGES = ("ingest", "arrival", "build", "built", "record", "publish")
+STAGES = ("ingest", "arrival", "build", "built", "record", "label", "describe", "publish")
 
 
 def raising(error):
@@ -67,7 +67,16 @@ def folders(root):
 
 def test_stages_come_in_their_order_and_current_is_switched(stages, lidcohort, current, capsys):
     assert lidcohort("run") == 0
-    assert stages.called == ["ingest", "arrival", "build", "built", "record", "publish"]
+    assert stages.called == [
+        "ingest",
+        "arrival",
+        "build",
+        "built",
+        "record",
+        "label",
+        "describe",
+        "publish",
+    ]
     assert current().startswith("2025-06-30-")
     lines = capsys.readouterr().out.splitlines()
     assert lines[-1].endswith("current/dashboards/index.html")
@@ -77,6 +86,7 @@ def test_stages_come_in_their_order_and_current_is_switched(stages, lidcohort, c
         "arrival",
         "build",
         "built",
+        "catalog",
         "publish",
         "release",
     ]
