@@ -33,7 +33,7 @@ select
     session_eyes,
     above_ceiling,
     100e0 * above_ceiling / session_eyes as per_100,
-    100 * ({{ exact_low('above_ceiling', 'session_eyes') }}) as per_100_low,
-    100 * ({{ exact_high('above_ceiling', 'session_eyes') }}) as per_100_high
+    {{ exact_low('above_ceiling', 'session_eyes') }} * 100e0 as per_100_low, -- noqa: PRS
+    {{ exact_high('above_ceiling', 'session_eyes') }} * 100e0 as per_100_high -- noqa: PRS
 from counted
 order by site, device, in_year, in_quarter
