@@ -79,7 +79,8 @@ def refuse_overwritten_harms(workspace: Workspace, report: IngestReport) -> None
             "Exports that people read were written over, and tell less of these harms than they "
             f"did: {listed}.",
             "Put the files back as they were and have the clinic correct a harm in a newer batch, "
-            "so that it stays listed; or settle it first, in group.toml under [[settled_harm]].",
+            "so that it stays listed; or settle it first, in group.toml under [[settled_harm]]. "
+            "Where a patient is to be erased, `lidcohort forget` comes before the file is changed.",
         )
 
 
@@ -91,10 +92,11 @@ def vanished(told: pl.DataFrame, tells: pl.DataFrame) -> set[str]:
         pl.col("severity_now").cast(rank) >= pl.col("severity").cast(rank)
     ).fill_null(value=False)
     as_serious = ~pl.col("serious").fill_null(value=False) | pl.col("serious_now")
-    now = tells.rename({"severity": "severity_now", "serious": "serious_now"})
-    stands = told.with_row_index().join(now, on=["harm_key", "event"]).filter(as_bad, as_serious)
-    rows = told.with_row_index().filter(~was_unreadable)
-    return set(rows.join(stands, on="index", how="anti")["harm_key"])
+    rows = told.with_row_index()
+    both = rows.join(tells, on=["harm_key", "event"], suffix="_now")
+    stands = both.filter(as_bad, as_serious)
+    gone = rows.filter(~was_unreadable).join(stands, on="index", how="anti")
+    return set(gone["harm_key"])
 
 
 def _read_by_people(workspace: Workspace) -> Mapping[str, Any]:

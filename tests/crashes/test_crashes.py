@@ -28,6 +28,7 @@ NO_STEP = {  # functions that change the disk without a durable step, and why
     "ingest/units.py:_check_and_store": "what it calls has the step",
     "pipeline/beginnings.py:demo_workspace": "invents exports; the same command makes them again",
     "pipeline/lock.py:hold": "empties the lock; a name that stays tells of a killed run",
+    "pipeline/querying.py:_written": "packs in memory; what it calls has the step",
     "pipeline/remaining.py:_written": "scratch, removed by the next run",
 }
 OTHERS = sorted({*SIGNALS, *FAULTS} - {"kill"})

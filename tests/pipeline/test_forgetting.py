@@ -168,9 +168,11 @@ def test_rows_that_come_later_are_dropped_too(exported, lidcohort):
 
 
 def test_older_releases_that_hold_them_go_and_others_stay(exported, lidcohort, current, capsys):
+    exports = exported / "exports" / "alder" / "2025-06"
+    sessions = exports / "sessions.csv"  # without harms, which would keep the file as it is
+    sessions.write_text(sessions.read_text().replace("burn", "none").replace("blister", "none"))
     lidcohort("run")
     with_them = current()
-    exports = exported / "exports" / "alder" / "2025-06"
     for path in exports.iterdir():
         lines = path.read_text().splitlines(keepends=True)
         path.write_text(
