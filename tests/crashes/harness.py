@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from pipeline.workspace import key_file
+from tests.crashes import inspection
 
 PROJECT = Path(__file__).parents[2]
 ONE_LINE_AT_MOST = 1
@@ -144,7 +145,8 @@ def inspected(
     )
     if told["status"] != 0:
         raise NotProtected(f"the workspace cannot be looked at: {output}")
-    return json.loads(output.splitlines()[-1])
+    [found] = [line for line in output.splitlines() if line.startswith(inspection.FOUND)]
+    return json.loads(found.removeprefix(inspection.FOUND))
 
 
 def _line(command: tuple[str, ...], root: Path) -> list[str]:

@@ -16,6 +16,7 @@ from pipeline.verifying import differences
 from pipeline.voice import Voice
 from pipeline.workspace import Release, Workspace
 
+FOUND = "found: "  # begins the line that tells of it, among whatever else is printed
 OF_A_RUN_ALONE = (FINISHED_AT, WAREHOUSE, DIGEST)
 OF_A_DAY_ALONE = ("since", "withdrawn_on")
 NOT_COMPARED = (".lock", "runs.jsonl")

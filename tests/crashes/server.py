@@ -80,7 +80,7 @@ def _inspect(asked: dict) -> None:
         for command in asked["commands"]:
             carry_out(command)
         found.append(inspection.faults(root, with_gate=with_gate))
-    print(f"\n{json.dumps(found)}")
+    print(f"\n{inspection.FOUND}{json.dumps(found)}")
 
 
 if __name__ == "__main__":
