@@ -37,6 +37,7 @@ app = typer.Typer(
 WorkspaceFolder = Annotated[
     Path, typer.Option("--workspace", metavar="DIR", help="The group's folder.")
 ]
+Replace = Annotated[bool, typer.Option("--replace", help="Write over the file that is there.")]
 HERE = Path()
 
 
@@ -225,9 +226,7 @@ def reveal_list(
         Path | None,
         typer.Option(metavar="FILE", help="Where to write it, if not beside the workspace."),
     ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Write over the file that is there.")
-    ] = False,
+    replace: Replace = False,
 ) -> Job:
     """Write a list of patients' keys again, with the clinic's own numbers."""
 
@@ -362,9 +361,7 @@ def ask_warehouse(
         Path | None,
         typer.Option(metavar="FILE", help="Write all rows there, as .csv or .parquet."),
     ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Write over the file that is there.")
-    ] = False,
+    replace: Replace = False,
 ) -> Job:
     """Ask the current release's warehouse in SQL; nothing can be changed."""
 
@@ -390,9 +387,7 @@ def compare_releases(
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write all figures that moved, as CSV.")
     ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Write over the file that is there.")
-    ] = False,
+    replace: Replace = False,
 ) -> Job:
     """Say which figures moved between two releases, and which files caused it."""
 
