@@ -12,6 +12,7 @@ from typing import Any
 from dbt.adapters.duckdb.connections import DuckDBConnectionManager
 from dbt.cli.main import dbtRunner, dbtRunnerResult
 
+from models import spark
 from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
@@ -59,9 +60,24 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     release.warehouse.unlink(missing_ok=True)
     # A log beside a replaced file would be replayed into the new one.
     release.warehouse.with_name(release.warehouse.name + ".wal").unlink(missing_ok=True)
-    return run_dbt(
-        release, "build", "--exclude-resource-type", "unit_test", on_progress=on_progress
-    )
+    everything = ("build", "--exclude-resource-type", "unit_test")
+    if release.settings.engine.name == "duckdb":
+        return run_dbt(release, *everything, on_progress=on_progress)
+    with tempfile.TemporaryDirectory(prefix="spark-", dir=release.root) as scratch:
+        worked_out_on_spark(release, Path(scratch))
+        return run_dbt(release, *everything, on_progress=on_progress, handed_back=Path(scratch))
+
+
+def worked_out_on_spark(release: Release, handed_back: Path) -> BuildReport:
+    """Have Spark work the courses and cohorts out; their rows then lie in `handed_back`.
+
+    Raises:
+        BuildFailed: a model failed.
+        WrongUse: Java did not start Spark.
+    """
+    run_dbt(release, "seed")
+    with spark.reading_inputs(release, handed_back):
+        return run_dbt(release, "run", "--target", "spark", "--select", "+courses", "+cohorts")
 
 
 def analyses(release: Release) -> dict[str, str]:
@@ -74,8 +90,16 @@ def analyses(release: Release) -> dict[str, str]:
     return {node.name: node.sql for node in report.nodes}
 
 
-def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = None) -> BuildReport:
+def run_dbt(
+    release: Release,
+    *command: str,
+    on_progress: OnProgress | None = None,
+    handed_back: Path | None = None,
+) -> BuildReport:
     """Run one dbt command on a release, with its settings as dbt variables.
+
+    `handed_back` is where the rows of the courses and cohorts lie, if they were worked out
+    elsewhere.
 
     Raises:
         BuildFailed: a model or a test failed, or dbt could not start.
@@ -87,7 +111,7 @@ def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = No
             *command,
             *("--project-dir", str(PROJECT), "--profiles-dir", str(PROJECT)),
             *("--target-path", scratch, "--log-path", scratch),
-            *("--vars", json.dumps(variables(release))),
+            *("--vars", json.dumps(variables(release) | _said(handed_back))),
         ]
         try:
             result = dbtRunner(callbacks=[_counting(on_progress)]).invoke(arguments)
@@ -105,6 +129,10 @@ def variables(release: Release) -> dict[str, Any]:
         "reference_protocol": settings.group.reference_protocol,
         "hide_counts_below": settings.privacy.hide_counts_below,
     }
+
+
+def _said(handed_back: Path | None) -> dict[str, Any]:
+    return {"handed_back": str(handed_back)} if handed_back else {}
 
 
 def _counting(on_progress: OnProgress | None) -> Callable[[Any], None]:

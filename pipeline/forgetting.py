@@ -151,7 +151,8 @@ def _make_again(
         for number, harm in enumerate(settings.settled_harm, start=1)
         if number not in _settled(settings, named)
     )
-    as_it_was = replace(workspace, settings=settings.model_copy(update={"settled_harm": harms}))
+    kept = {"settled_harm": harms, "engine": workspace.settings.engine}
+    as_it_was = replace(workspace, settings=settings.model_copy(update=kept))
     with scratch_folder(workspace) as scratch:
         report = remaining(root, manifest, forgotten, scratch)
         candidate = releases.candidate(as_it_was, report, taken_in(root / "inputs"))

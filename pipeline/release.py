@@ -44,6 +44,7 @@ VERSIONED = (
     "plotly",
     "polars",
 )
+BY_ENGINE: Mapping[str, tuple[str, ...]] = {"duckdb": (), "spark": ("dbt-spark", "pyspark")}
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,10 @@ def candidate(
     is that release, whatever it was held against; another one is held against the current release,
     unless `published` is given.
     """
-    settings = workspace.settings.model_dump(mode="json", exclude={"releases": True})
+    # Engines agree but for last digits, so each makes its own release, wherever Spark runs.
+    settings = workspace.settings.model_dump(
+        mode="json", exclude={"releases": True, "engine": {"master"}}
+    )
     settings["group"]["as_of"] = report.as_of.isoformat()
     identity = {
         "as_of": report.as_of.isoformat(),
@@ -80,7 +84,10 @@ def candidate(
         "settings": settings,
         KEY_FINGERPRINT: fingerprint(workspace.key),
         "code": code_digest(),
-        "versions": {package: version(package) for package in VERSIONED},
+        "versions": {
+            package: version(package)
+            for package in VERSIONED + BY_ENGINE[settings["engine"]["name"]]
+        },
     }
     if published is None:
         made = _made_from(workspace, identity)

@@ -14,6 +14,7 @@ from ingest import IngestReport, ingest
 from ingest.store import retire
 from models.build import BuildFailed, build
 from models.catalog import describe
+from models.spark import refuse_without_spark
 from pipeline import history, inputs, rollback
 from pipeline import release as releases
 from pipeline.durable import Step, durable_step
@@ -142,6 +143,8 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
 def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
+    if workspace.settings.engine.name == "spark":
+        refuse_without_spark()
     releases.refuse_another_key(workspace)
     refuse_lost_exports(workspace)
     with voice.stage("ingest") as stage:

@@ -59,6 +59,7 @@ def distributions(modules: set[str]) -> set[str]:
 
 
 RUNTIME = named(PYPROJECT["project"]["dependencies"])
+OPTIONAL = named(PYPROJECT["project"]["optional-dependencies"]["spark"])
 DEVELOPMENT = named(PYPROJECT["dependency-groups"]["dev"])
 SOURCES = "".join(
     path.read_text("utf-8") for folder in OWN for path in (PROJECT / folder).rglob("*.py")
@@ -66,13 +67,13 @@ SOURCES = "".join(
 
 
 def test_nothing_is_asked_for_that_no_code_imports():
-    unused = RUNTIME - distributions(imported(*OWN))
+    unused = (RUNTIME | OPTIONAL) - distributions(imported(*OWN))
     assert {name for name in unused if BY_NAME.get(name, "\0") not in SOURCES} == set()
 
 
 def test_nothing_is_imported_that_is_not_asked_for():
     outside = imported(*OWN) - OWN - set(sys.stdlib_module_names)
-    lacking = {module for module in outside if not distributions({module}) & RUNTIME}
+    lacking = {module for module in outside if not distributions({module}) & (RUNTIME | OPTIONAL)}
     assert lacking == set()
 
 
