@@ -1,6 +1,7 @@
 """Works the courses and cohorts out on Spark: from a release's inputs to Parquet files."""
 
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -14,14 +15,20 @@ import duckdb
 
 from ingest.contract import KINDS
 from pipeline.errors import WrongUse
+from pipeline.settings import Settings
 from pipeline.workspace import Release
 
 if TYPE_CHECKING:
+    from py4j.java_gateway import JavaGateway
+    from pyspark import SparkConf
     from pyspark.sql import SparkSession
 
 PACKAGES = ("pyspark", "dbt.adapters.spark")
+JAVA = 17
+WITHOUT = "do without: `run --engine duckdb`, or [engine] in group.toml"
 LOCAL = "local"
 ON_ONE_MACHINE = {
+    "spark.authenticate": "true",  # among the machine's other users
     "spark.driver.bindAddress": "127.0.0.1",
     "spark.driver.host": "127.0.0.1",
     "spark.driver.memory": "3g",
@@ -40,31 +47,48 @@ EVERYWHERE = {
 SETTINGS_FOLDERS = {"settings": "settings", "published": "published", "arrivals": "quality"}
 
 
-def refuse_without_spark() -> None:
-    """Stop before anything is done where Spark cannot run.
+def refuse_without_spark(settings: Settings) -> None:
+    """Stop before anything is done where a group builds with Spark and it cannot run here.
 
     Raises:
-        WrongUse: a package or Java is not there.
+        WrongUse: a package or Java is not there, or Java is too old.
     """
-    if not all(_is_installed(package) for package in PACKAGES):
+    if settings.engine.name != "spark":
+        return
+    if not is_installed():
         raise WrongUse(
             "The engine spark needs packages that are not installed.",
-            "Install them with `uv sync --extra spark`, or run with --engine duckdb.",
+            f"Install them with `uv sync --extra spark`, or {WITHOUT}.",
         )
     home = os.environ.get("JAVA_HOME")
-    if not shutil.which(str(Path(home, "bin", "java")) if home else "java"):
+    java = shutil.which(str(Path(home, "bin", "java")) if home else "java")
+    if java is None or _version_of(java) < JAVA:
+        place = str(Path(home, "bin")) if home else "PATH"
+        found = "an older one" if java else "none"
         raise WrongUse(
-            f"The engine spark needs Java 17, and {f'{home}/bin' if home else 'PATH'} has none.",
-            "Install it (Debian: `apt install openjdk-17-jre-headless`), or run with "
-            "--engine duckdb.",
+            f"The engine spark needs Java {JAVA} or later, and {place} has {found}.",
+            f"Install it (Debian: `apt install openjdk-17-jre-headless`), or {WITHOUT}.",
         )
 
 
-def _is_installed(package: str) -> bool:
+def is_installed() -> bool:
+    """Whether the packages of the extra `spark` are there."""
+    return all(map(_is_there, PACKAGES))
+
+
+def _is_there(package: str) -> bool:
     try:
         return find_spec(package) is not None
     except ModuleNotFoundError:
         return False
+
+
+def _version_of(java: str) -> int:
+    """The number that a Java tells as its version, 1 up to Java 8; 0 where it tells none."""
+    asked = [java, "-version"]
+    told = subprocess.run(asked, capture_output=True, text=True, check=False)  # noqa: S603
+    number = re.search(r'version "(\d{1,4})', told.stderr)
+    return int(number[1]) if number else 0
 
 
 @contextmanager
@@ -108,35 +132,54 @@ def _seeds(release: Release, folder: Path) -> list[Path]:
 
 
 @contextmanager
-def _session(master: str, warehouse: Path) -> Iterator["SparkSession"]:
-    """A session of its own Java process, which ends with it."""
+def _session(master: str, folder: Path) -> Iterator["SparkSession"]:
+    """A session that keeps all it writes in a folder."""
+    from py4j.protocol import Py4JError
     from pyspark import SparkConf, SparkContext
-    from pyspark.errors import PySparkRuntimeError
-    from pyspark.java_gateway import launch_gateway
     from pyspark.sql import SparkSession
 
     settings = {
         **EVERYWHERE,
         **(ON_ONE_MACHINE if master.startswith(LOCAL) else {}),
-        "spark.sql.warehouse.dir": str(warehouse),
+        "spark.local.dir": str(folder / "scratch"),
+        "spark.sql.warehouse.dir": str(folder),
     }
     conf = SparkConf().setMaster(master).setAppName("lidcohort").setAll(list(settings.items()))
     hears_interruption = signal.getsignal(signal.SIGINT)
+    with _java(conf) as gateway:
+        try:
+            context = SparkContext(conf=conf, gateway=gateway)
+        except Py4JError as error:
+            raise WrongUse(
+                f"Spark did not start on {master}.",
+                "See that `master` under [engine] in group.toml names a cluster that is up.",
+            ) from error
+        with suppress(ValueError):  # in a thread nothing was changed
+            signal.signal(signal.SIGINT, hears_interruption)
+        try:
+            yield SparkSession(context)
+        finally:
+            context.stop()
+
+
+@contextmanager
+def _java(conf: "SparkConf") -> Iterator["JavaGateway"]:
+    """A Java process of the build's own, which ends with it."""
+    from pyspark import SparkContext
+    from pyspark.errors import PySparkRuntimeError
+    from pyspark.java_gateway import launch_gateway
+
     try:
         gateway = launch_gateway(  # type: ignore[no-untyped-call]
             conf, {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         )
     except PySparkRuntimeError:
         raise WrongUse(
-            "Java did not start Spark.", "See that `java -version` tells of Java 17 or later."
+            "Java did not start Spark.", f"See that `java -version` tells of Java {JAVA} or later."
         ) from None
-    context = SparkContext(conf=conf, gateway=gateway)
-    with suppress(ValueError):  # in a thread nothing was changed
-        signal.signal(signal.SIGINT, hears_interruption)
     try:
-        yield SparkSession(context)
+        yield gateway
     finally:
-        context.stop()
         gateway.shutdown()
         gateway.proc.stdin.close()
         gateway.proc.wait()

@@ -57,6 +57,7 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: whatever went wrong; `current` is then as it was.
     """
+    refuse_without_spark(workspace.settings)
     workspace = with_lists_rekeyed(workspace)
     finish_forgetting(workspace, make_release, voice)
     report = _take_in(workspace, voice)
@@ -143,8 +144,6 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
 def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
-    if workspace.settings.engine.name == "spark":
-        refuse_without_spark()
     releases.refuse_another_key(workspace)
     refuse_lost_exports(workspace)
     with voice.stage("ingest") as stage:

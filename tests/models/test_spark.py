@@ -9,10 +9,7 @@ import duckdb
 import pytest
 from polars.testing import assert_frame_equal
 
-from models import spark
 from models.build import PROJECT, build
-from models.spark import refuse_without_spark
-from pipeline.errors import WrongUse
 from pipeline.settings import Engine
 from pipeline.workspace import Release
 
@@ -41,6 +38,7 @@ def both(
         yield connection
 
 
+@pytest.mark.spark
 def test_every_table_is_the_same_with_equal_types(both: duckdb.DuckDBPyConnection) -> None:
     tables = both.sql(
         "select schema_name || '.' || table_name from duckdb_tables() "
@@ -62,6 +60,7 @@ def test_every_table_is_the_same_with_equal_types(both: duckdb.DuckDBPyConnectio
             raise AssertionError(f"{table}: {error}") from None
 
 
+@pytest.mark.spark
 def test_what_spark_hands_back_is_described_in_the_file(both: duckdb.DuckDBPyConnection) -> None:
     comments = (
         "select schema_name, table_name, column_name, comment from duckdb_columns() "
@@ -77,20 +76,6 @@ def test_the_engines_differ_in_a_handful_of_macros_only() -> None:
     elsewhere = [path for layer in WORKED_OUT for path in models_of(layer)]
     elsewhere += [path for path in (PROJECT / "macros").rglob("*.sql") if path.parent != dialect]
     assert not [path for path in elsewhere if "spark__" in path.read_text()]
-
-
-def test_what_spark_lacks_is_said_before_anything_is_done(monkeypatch: pytest.MonkeyPatch) -> None:
-    refuse_without_spark()
-    monkeypatch.setenv("JAVA_HOME", "/nowhere")
-    with pytest.raises(WrongUse, match="needs Java 17, and /nowhere/bin has none"):
-        refuse_without_spark()
-    monkeypatch.delenv("JAVA_HOME")
-    monkeypatch.setenv("PATH", "/nowhere")
-    with pytest.raises(WrongUse, match="needs Java 17, and PATH has none"):
-        refuse_without_spark()
-    monkeypatch.setattr(spark, "PACKAGES", ("no_such.package",))
-    with pytest.raises(WrongUse, match="packages that are not installed"):
-        refuse_without_spark()
 
 
 def models_of(layer: str) -> Iterator[Path]:
