@@ -51,7 +51,8 @@ class BuildReport:
 def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildReport:
     """Build every model of a release and run its data tests.
 
-    Calls `on_progress` with the nodes done and the nodes in all, after each node.
+    Calls `on_progress` with the nodes done and the nodes in all, after each node; with Spark, first
+    for its own, then for all.
 
     Raises:
         BuildFailed: a model or a test failed.
@@ -64,20 +65,23 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     if release.settings.engine.name == "duckdb":
         return run_dbt(release, *everything, on_progress=on_progress)
     with tempfile.TemporaryDirectory(prefix="spark-", dir=release.root) as scratch:
-        worked_out_on_spark(release, Path(scratch))
+        worked_out_on_spark(release, Path(scratch), on_progress=on_progress)
         return run_dbt(release, *everything, on_progress=on_progress, handed_back=Path(scratch))
 
 
-def worked_out_on_spark(release: Release, handed_back: Path) -> BuildReport:
+def worked_out_on_spark(
+    release: Release, handed_back: Path, *, on_progress: OnProgress | None = None
+) -> BuildReport:
     """Have Spark work the courses and cohorts out; their rows then lie in `handed_back`.
 
     Raises:
         BuildFailed: a model failed.
-        WrongUse: Java did not start Spark.
+        WrongUse: Spark did not start.
     """
     run_dbt(release, "seed")
     with spark.reading_inputs(release, handed_back):
-        return run_dbt(release, "run", "--target", "spark", "--select", "+courses", "+cohorts")
+        chosen = ("--target", "spark", "--select", "+courses", "+cohorts")
+        return run_dbt(release, "run", *chosen, on_progress=on_progress)
 
 
 def analyses(release: Release) -> dict[str, str]:

@@ -98,7 +98,7 @@ def reading_inputs(release: Release, handed_back: Path) -> Iterator[None]:
     What dbt builds lies in `handed_back`, in a folder `<schema>.db/<table>` each.
 
     Raises:
-        WrongUse: Java did not start Spark.
+        WrongUse: Spark did not start.
     """
     with _session(release.settings.engine.master, handed_back) as spark:
         for kind in KINDS:
