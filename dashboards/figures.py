@@ -26,8 +26,8 @@ OUTCOMES = {
 }
 SEVERAL = 6  # looks there are for lines, bars or marks beside one another
 NESTED = 4  # looks there are for bars within bars, the innermost last
-ROW_PX = 48
-TALL_ROW_PX = 66  # of a label in three lines
+LINE_PX = 18  # of a row's label
+BETWEEN_ROWS_PX = 12
 LABEL_WIDTH = 20  # characters
 AIR = 1.04  # of an axis beyond its last value, so that nothing ends on the edge
 MONTH = re.compile(r"([A-Z][a-z]{2}) (\d{4})")
@@ -156,7 +156,7 @@ def dots(
     bounds = [end for row in rows if None not in row.bounds for end in row.bounds]
     return _figure(
         [trace for trace in traces if _any_known(trace["x"])],
-        height=130 + ROW_PX * len(rows),
+        height=130 + _height(labels),
         xaxis=_axis(axis) | _from_zero(upto, [*ends, *bounds]),
         yaxis=_rows(labels),
         **({} if level_at is None else {"level": level_at}),
@@ -186,7 +186,7 @@ def stacks(rows: Sequence[Stack], axis: str) -> Figure | None:
     ]
     return _figure(
         traces,
-        height=110 + ROW_PX * len(shown),
+        height=110 + _height(labels),
         barmode="stack",
         barnorm="percent",
         bargap=0.35,
@@ -209,7 +209,7 @@ def several(rows: Sequence[Several], names: Sequence[str], axis: str) -> Figure 
             )
             for place, name in enumerate(names)
         ],
-        height=150 + ROW_PX * len(rows),
+        height=150 + _height(labels),
         xaxis=_axis(axis) | _from_zero(100),
         yaxis=_rows(labels) | {"showgrid": True},
     )
@@ -247,7 +247,7 @@ def dumbbells(rows: Sequence[Dumbbell], names: tuple[str, str], axis: str) -> Fi
             _marks("reference", names[0], [(label, row.first) for label, row in labelled]),
             _marks("seen", names[1], [(label, row.second) for label, row in labelled]),
         ],
-        height=130 + TALL_ROW_PX * len(rows),
+        height=130 + _height(labels),
         xaxis=_axis(axis) | _from_zero(100),
         yaxis=_rows(labels),
     )
@@ -426,6 +426,12 @@ def _strokes(steps: Sequence[str | int], row: Line, look: str) -> Figure:
             x += [step, step, None]
             y += [low, high, None]
     return {"type": "scatter", "look": look, "x": x, "y": y}
+
+
+def _height(labels: Sequence[str]) -> int:
+    """Pixels of rows that are all as high as the label of most lines needs."""
+    lines = max((label.count("<br>") + 1 for label in labels), default=1)
+    return (LINE_PX * lines + BETWEEN_ROWS_PX) * len(labels)
 
 
 def _rows(labels: Sequence[str]) -> Figure:

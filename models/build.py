@@ -5,7 +5,7 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +13,12 @@ from dbt.adapters.duckdb.connections import DuckDBConnectionManager
 from dbt.cli.main import dbtRunner, dbtRunnerResult
 
 from models import spark
+from models.docs_page import write_docs_page
 from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 PROJECT = Path(__file__).parent
+MANIFEST = "manifest.json"  # dbt's, not the release's
 
 OnProgress = Callable[[int, int], None]
 
@@ -42,14 +44,17 @@ class NodeResult:
 
 @dataclass(frozen=True)
 class BuildReport:
+    """What dbt ran, and its manifest of the whole project."""
+
     nodes: tuple[NodeResult, ...]
+    manifest: Mapping[str, Any] = field(default_factory=dict)
 
     def count(self, resource_type: str) -> int:
         return sum(node.resource_type == resource_type for node in self.nodes)
 
 
 def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildReport:
-    """Build every model of a release and run its data tests.
+    """Build every model of a release, run its data tests and write the page of the models.
 
     Calls `on_progress` with the nodes done and the nodes in all, after each node; with Spark, first
     for its own, then for all.
@@ -61,6 +66,13 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     release.warehouse.unlink(missing_ok=True)
     # A log beside a replaced file would be replayed into the new one.
     release.warehouse.with_name(release.warehouse.name + ".wal").unlink(missing_ok=True)
+    report = _built(release, on_progress)
+    write_docs_page(release, report.manifest)
+    return report
+
+
+def _built(release: Release, on_progress: OnProgress | None) -> BuildReport:
+    """The warehouse, by the engine that the settings name."""
     everything = ("build", "--exclude-resource-type", "unit_test")
     if release.settings.engine.name == "duckdb":
         return run_dbt(release, *everything, on_progress=on_progress)
@@ -121,7 +133,7 @@ def run_dbt(
             result = dbtRunner(callbacks=[_counting(on_progress)]).invoke(arguments)
         finally:
             DuckDBConnectionManager.close_all_connections()  # type: ignore[no-untyped-call]
-    return _report(result)
+        return BuildReport(_ran(result), json.loads(Path(scratch, MANIFEST).read_bytes()))
 
 
 def variables(release: Release) -> dict[str, Any]:
@@ -176,7 +188,7 @@ def _environment(release: Release) -> Iterator[None]:
                 os.environ[name] = value
 
 
-def _report(result: dbtRunnerResult) -> BuildReport:
+def _ran(result: dbtRunnerResult) -> tuple[NodeResult, ...]:
     if result.exception is not None and not isinstance(result.exception, Exception):
         raise result.exception  # an interruption, which dbt hands back instead of letting through
     outcome: Any = result.result
@@ -188,15 +200,13 @@ def _report(result: dbtRunnerResult) -> BuildReport:
     ]
     if failures or not result.success:
         raise BuildFailed(failures or [str(result.exception or "dbt gave no reason")])
-    return BuildReport(
-        tuple(
-            NodeResult(
-                row.node.name,
-                str(row.node.resource_type),
-                str(row.status),
-                row.execution_time,
-                getattr(row.node, "compiled_code", None) or "",
-            )
-            for row in rows
+    return tuple(
+        NodeResult(
+            row.node.name,
+            str(row.node.resource_type),
+            str(row.status),
+            row.execution_time,
+            getattr(row.node, "compiled_code", None) or "",
         )
+        for row in rows
     )

@@ -28,6 +28,7 @@ class Step(StrEnum):
     ARRIVAL_GATE = "arrival_gate"
     BUILD = "build"
     MODEL = "model"
+    MODELS_PAGE = "models_page"
     BUILT_GATE = "built_gate"
     CATALOG = "catalog"
     TABLES = "tables"

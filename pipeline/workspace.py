@@ -130,6 +130,10 @@ class Release:
         return self.root / "warehouse.duckdb"
 
     @property
+    def models_page(self) -> Path:
+        return self.root / "models.html"
+
+    @property
     def dashboards(self) -> Path:
         return self.root / "dashboards"
 

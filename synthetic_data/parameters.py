@@ -529,8 +529,8 @@ class Parameters:
     harm_withdrawn: Annotated[
         float, INVENTED, "share of harms that a full export shows, or shows twice, and withdraws"
     ] = 0.15
-    logged_batches: Annotated[int, INVENTED, "newest batches with temperature logs"] = 12
-    logged_sessions: Annotated[int, INVENTED, "sessions with a log in each of them"] = 4
+    logged_batches: Annotated[int, INVENTED, "newest batches with temperature logs"] = 24
+    logged: Annotated[float, INVENTED, "share of the sessions in them that have a log"] = 0.3
     skin_c: Annotated[float, INVENTED, "degrees Celsius at the start of a log"] = 33.5
     warm_up_s: Annotated[float, INVENTED, "seconds, time constant of the warm-up"] = 20.0
     log_has_gap: Annotated[float, INVENTED, "chance that a log has lost some seconds"] = 0.25

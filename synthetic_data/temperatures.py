@@ -40,7 +40,8 @@ def _logged(sessions: pl.DataFrame, months: Months, parameters: Parameters) -> p
         pl.all_horizontal(pl.col("plateau_temp_c", "max_temp_c", "minutes").is_not_null()),
     )
     number = pl.col("session_id").rank("dense").over("since")
-    return newest.filter(number <= parameters.logged_sessions)
+    logged = (parameters.logged * number.max().over("since")).ceil()
+    return newest.filter(number <= logged)
 
 
 def _heat(

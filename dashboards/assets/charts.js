@@ -7,6 +7,8 @@ const LETTER_PX = 8; // of a title, about
 const EDGES_PX = 110; // beside what is drawn of lines and bars
 const TICK_PX = 28; // of a month below an axis
 const DRAWN_SHARE = 0.55; // of a narrow chart's width, beside its labels
+const NARROW_PX = 500; // a chart whose legend has a line for each name
+const LEGEND_LINE_PX = 19;
 const root = document.documentElement;
 
 const ONE_TO_SIX = [1, 2, 3, 4, 5, 6];
@@ -169,6 +171,7 @@ const level = (at) => [
   { type: "line", yref: "paper", x0: at, x1: at, y0: 0, y1: 1, line: { color: ink("ink"), width: 1, dash: "dot" } },
 ];
 
+const isNamed = (trace) => trace.showlegend !== false;
 const isObject = (value) => typeof value === "object" && value !== null && !Array.isArray(value);
 
 function merged(base, more) {
@@ -187,9 +190,11 @@ function draw(plot, width) {
   if (layout.yaxis.categoryarray) layout.yaxis = merged(rows(), layout.yaxis);
   if ("level" in layout) layout.shapes = level(layout.level);
   if (width) layout.width = width;
-  const drawn = (width || plot.clientWidth) * DRAWN_SHARE;
+  const across = width || plot.clientWidth;
+  if (across < NARROW_PX) layout.height += LEGEND_LINE_PX * (data.filter(isNamed).length - 1);
+  const drawn = across * DRAWN_SHARE;
   layout.xaxis.title.text = folded(layout.xaxis.title.text, drawn);
-  if (layout.xaxis.tickvals) layout.xaxis = thinned(layout.xaxis, drawn / DRAWN_SHARE - EDGES_PX);
+  if (layout.xaxis.tickvals) layout.xaxis = thinned(layout.xaxis, across - EDGES_PX);
   layout.yaxis.title.text = folded(layout.yaxis.title.text || "", layout.height * DRAWN_SHARE);
   Plotly.react(plot, data, layout, { responsive: !width, displayModeBar: false });
 }

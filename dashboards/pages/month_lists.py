@@ -19,7 +19,8 @@ def due_sentence(source: Source, row: Row) -> str:
         f"At the end of the month {source.many(row['due'], 'patient')} "
         f"{words.were(row['due'])} due for maintenance and {source.told(row['overdue'])} "
         f"{words.were(row['overdue'])} overdue, counted from each patient's completed course or "
-        "last maintenance day, with the days that group.toml gives for the protocol."
+        "last maintenance day, with the days that group.toml gives for the protocol. Some of them "
+        "may not be for calling, as who moved or declined: the list leaves them out."
     )
 
 

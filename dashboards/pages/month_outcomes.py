@@ -54,11 +54,11 @@ def verdict(row: Row) -> str:
     """Whether the month is news, in words."""
     if row["beyond_limits"] is None:
         return _not_judged(row)
-    limits = words.in_100_span(row["limit_low"], row["limit_high"])
+    low, high = words.in_100(row["limit_low"]), words.in_100(row["limit_high"])
     beside = (
         f"{words.in_100(row['response_rate'])} of 100 measured were better; in the twelve months "
         f"before {words.in_100(row['before_rate'])} of 100, and by chance alone a month of this "
-        f"size lies between {limits}."
+        f"size lies between {low} and {high}."
     )
     if not row["beyond_limits"]:
         return f"That is within what chance gives. {beside}"

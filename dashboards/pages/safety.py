@@ -351,7 +351,9 @@ def counted(source: Source, clinic: Clinic, month: str) -> str:
         for row in rows
         if row["sessions"] or row["events"]
     ]
-    return "; ".join([*(known or [words.NONE]), *([f"{waiting} to settle"] if waiting else [])])
+    return "; ".join(
+        [*(known or [words.NONE]), *([f"{waiting}\u00a0to\u00a0settle"] if waiting else [])]
+    )
 
 
 def _clinic_page(source: Source, clinic: Clinic) -> Page:

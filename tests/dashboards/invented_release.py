@@ -117,6 +117,7 @@ def make_release(root: Path, *, seed: int = 7, courses: int = 900) -> Release:
         _fill_leaving(connection)
         _fill_doses(connection)
         _fill_seeds(connection)
+    release.models_page.write_text("<p>The build's own page.</p>")
     return release
 
 

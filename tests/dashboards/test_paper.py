@@ -170,3 +170,33 @@ def test_a_printed_page_is_a4_with_its_number_and_no_menu(release: Release, tmp_
     assert foot.endswith("Alder <script>alert(1)</script> & Row: who is due for maintenance")
     assert "How it is worked out" not in words  # the menu's, not the footer's
     assert "screen again first" in words
+
+
+KEPT_FREE = {
+    "padding: var(--step) 0 calc(3 * var(--step)); f": "padding: var(--step) 0 0; f",
+    "footer { margin-top: calc(-3 * var(--step));": "footer { margin-top: 0;",
+}
+
+
+@pytest.mark.parametrize(("without", "alone"), [({}, False), (KEPT_FREE, True)])
+def test_the_footer_never_stands_on_a_sheet_alone(
+    release: Release, tmp_path: Path, without: dict[str, str], alone: bool
+) -> None:
+    """Printed with the cautions at each height of a sheet, a line lower every time."""
+    css = (release.dashboards / "assets" / "pages.css").read_text()
+    for rule, instead in without.items():
+        assert css.count(rule) == 1
+        css = css.replace(rule, instead)
+    [main] = re.findall("<main.*</footer>", (release.dashboards / "dose.html").read_text(), re.S)
+    cautions = main[main.index('<aside class="cautions"') :]
+    lower = [f'<main><div style="height: {line}em"></div>{cautions}' for line in range(72)]
+    page = tmp_path / "page.html"
+    style = f"<style>{css} main {{ break-before: page; }}</style>"
+    page.write_text(f"<!doctype html>{style}{''.join(lower)}")
+    pdf = tmp_path / "page.pdf"
+    print_page(find_browser(), page, pdf, tmp_path / "profile")
+    sheets = [sheet.extract_text() for sheet in PdfReader(pdf).pages]
+    ended = [sheet for sheet in sheets if "how every figure is worked out" in sheet]
+    assert len(ended) == len(lower)
+    assert len(sheets) > len(lower)  # some cautions went over to a sheet of their own
+    assert any("Read with care" not in sheet for sheet in ended) is alone

@@ -31,7 +31,9 @@ def both(
     with pytest.MonkeyPatch.context() as patched:
         patched.setenv("JDK_JAVA_OPTIONS", QUICK_TO_START)
         build(there)
-    assert {path.name for path in root.iterdir()} == {"inputs", there.warehouse.name}
+    left = {"inputs", there.warehouse.name, there.models_page.name}
+    assert {path.name for path in root.iterdir()} == left
+    assert there.models_page.read_bytes() == demo_release.models_page.read_bytes()
     with duckdb.connect() as connection:
         connection.execute(f"attach '{demo_release.warehouse}' as here (read_only)")
         connection.execute(f"attach '{there.warehouse}' as there (read_only)")

@@ -211,7 +211,7 @@ def test_statuses_change_and_plans_end(
     assert 0 < differs.mean() < 0.25
 
 
-def test_temperature_logs_are_few_and_belong_to_sessions(
+def test_less_than_half_of_the_sessions_have_a_log(
     clean: Group, tables: dict[tuple[str, str, str], pl.DataFrame]
 ) -> None:
     for site in ("alder", "birch", "elm"):
@@ -219,7 +219,7 @@ def test_temperature_logs_are_few_and_belong_to_sessions(
         sessions = pl.concat(by_batch(tables, site, "sessions"))
         keys = logged.select("session_id", "eye").unique()
         assert keys.join(sessions, on=["session_id", "eye"], how="anti").is_empty()
-        assert keys.height <= 96
+        assert keys.height < sessions.select("session_id", "eye").unique().height / 2
         per_log = logged.group_by("session_id", "eye").agg(
             seconds=pl.col("t_s").cast(pl.Float64).max(),
             top=pl.col("temp_c").cast(pl.Float64).max(),
