@@ -80,6 +80,11 @@ def screen(block: Block, kind: Kind) -> None:
         _screen_likenesses(values, where)
 
 
+def is_unsuspected(block: Block, kind: Kind) -> bool:
+    """Whether a quick look is enough, for any part of the block as for the whole."""
+    return not block.others and not any(block.table.looked_at(_looks(kind)).values())
+
+
 @cache
 def _looks(kind: Kind) -> tuple[pl.Expr, ...]:
     """A quick look at all columns at once, after which few need a closer one."""
