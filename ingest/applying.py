@@ -93,10 +93,10 @@ class Plan:
             _refuse_line_breaks(table, ragged)
         return Block(table, ragged, others, raw.read_as, skipped)
 
-    def leaves_doubt(self, block: Block) -> bool:
-        """Whether any value at all can be read in two ways."""
+    def leaves_doubt(self, table: Table) -> bool:
+        """Whether any value at all of rows in the contract's shape can be read in two ways."""
         return any(
-            block.table.values(column).str.contains(IN_TWO_WAYS[type_][0]).any()
+            table.values(column).str.contains(IN_TWO_WAYS[type_][0]).any()
             for _, column, type_ in self.doubtful
         )
 

@@ -207,7 +207,7 @@ def _together(run: Sequence[_File], kind: Kind) -> Block | None:
     except UnusableFileError:
         return None
     is_whole = block.table.height == sum(file.height for file in run)
-    is_beyond_doubt = not plan.leaves_doubt(block) and is_unsuspected(block, kind)
+    is_beyond_doubt = not plan.leaves_doubt(block.table) and is_unsuspected(block.table, kind)
     return block if is_whole and is_beyond_doubt else None
 
 
