@@ -93,6 +93,13 @@ class Plan:
             _refuse_line_breaks(table, ragged)
         return Block(table, ragged, others, raw.read_as, skipped)
 
+    def leaves_doubt(self, table: Table) -> bool:
+        """Whether any value at all of rows in the contract's shape can be read in two ways."""
+        return any(
+            table.values(column).str.contains(IN_TWO_WAYS[type_][0]).any()
+            for _, column, type_ in self.doubtful
+        )
+
     def _cells(self, raw_cells: Table) -> Table:
         """The columns that the file gives, and its others."""
         others = [_cleaned(position) for _, position in self.others]

@@ -1,23 +1,24 @@
 """The rows of a unit's files: screened, judged and re-keyed, in memory or in parts on the disk."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import polars as pl
 
+from ingest.applying import Plan
 from ingest.batches import Export
 from ingest.checks import Judge
 from ingest.contract import EARLIEST_DAY, KINDS_BY_NAME, Kind
 from ingest.forgotten import is_theirs
-from ingest.identifiers import screen
+from ingest.identifiers import is_unsuspected, screen
 from ingest.keys import Rekeying
 from ingest.mapping import KindMapping
 from ingest.places import shown_name, size_of
-from ingest.raw import RAGGED, Block, UnusableFileError
-from ingest.reading import WHOLE_BYTES, cells_schema, read_blocks
+from ingest.raw import RAGGED, Block, UnusableFileError, joined
+from ingest.reading import WHOLE_BYTES, Part, cells_schema, read_blocks, read_parts
 from ingest.tables import Table
 from pipeline.errors import DataRefused
 from pipeline.settings import Limits
@@ -102,28 +103,15 @@ def gather(
     Raises:
         DataRefused: a file changed while it was read.
     """
-    kind, site = export.kind, export.batch.site
-    rows = _Rows(judge, rekeying, site, scratch)
+    rows = _Rows(judge, rekeying, export.batch.site, scratch)
     ragged = [_no_ragged()]
-    files = []
-    for path in export.files:
-        rows_read, unknown_columns = 0, Counter[str]()
-        read_as, skipped = None, 0
-        try:
-            blocks = screened_blocks(path, kind, mapping, site, export.limits)
-        except UnusableFileError as refusal:
-            unread = (shown_name(path), size_of(path), 0, str(refusal))
-            files.append(ReadFile(*unread, unknown_columns))
-            continue
-        for block in blocks:
-            rows.add(block.table, path.name)
-            if block.ragged.height:
-                ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
-            rows_read += block.table.height + block.ragged.height
-            unknown_columns.update({name: values.count() for name, values in block.others})
-            read_as, skipped = block.read_as, skipped + block.skipped
-        read = (path.name, path.stat().st_size, rows_read, None)
-        files.append(ReadFile(*read, unknown_columns, read_as, skipped))
+    files: list[ReadFile] = []
+    for run in _runs(export, mapping):
+        if block := _together(run, export.kind):
+            rows.add(block.table, {file.path.name: file.height for file in run})
+            files += (_taken_in_whole(file) for file in run)
+        else:
+            files += (_taken_in(file, rows, ragged) for file in run)
     judged = rows.lazy()
     forgotten = rows.forgotten
     return Gathered(
@@ -132,6 +120,95 @@ def gather(
         tuple(replace(file, forgotten=forgotten[file.name]) for file in files),
         scratch,
     )
+
+
+def _taken_in(file: "_File", rows: "_Rows", ragged: list[pl.DataFrame]) -> ReadFile:
+    """Take in a file by itself: its rows, and lines that are none."""
+    path = file.path
+    rows_read, unknown_columns = 0, Counter[str]()
+    read_as, skipped = None, 0
+    try:
+        blocks = file.screened()
+    except UnusableFileError as refusal:
+        unread = (shown_name(path), size_of(path), 0, str(refusal))
+        return ReadFile(*unread, unknown_columns)
+    for block in blocks:
+        rows.add(block.table, {path.name: block.table.height})
+        if block.ragged.height:
+            ragged.append(block.ragged.with_columns(source_file=pl.lit(path.name)))
+        rows_read += block.table.height + block.ragged.height
+        unknown_columns.update({name: values.count() for name, values in block.others})
+        read_as, skipped = block.read_as, skipped + block.skipped
+    read = (path.name, path.stat().st_size, rows_read, None)
+    return ReadFile(*read, unknown_columns, read_as, skipped)
+
+
+def _taken_in_whole(file: "_File") -> ReadFile:
+    """A file of which every row was taken in, with others' or by itself."""
+    read = (file.path.name, file.path.stat().st_size, file.height, None)
+    return ReadFile(*read, Counter(), file.parts[0].raw.read_as)
+
+
+@dataclass(frozen=True)
+class _File:
+    """A file of a unit: its parts as they were read, none where it is long or refused, and what
+    gives its blocks by itself."""
+
+    path: Path
+    parts: Sequence[Part]
+    screened: Callable[[], Iterable[Block]]
+
+    @property
+    def height(self) -> int:
+        return sum(part.raw.height for part in self.parts)
+
+    @property
+    def joined_by(self) -> Plan | None:
+        """The plan by which its rows can be mapped together with those of other files."""
+        if self.parts and all(part.raw.is_plain for part in self.parts):
+            return self.parts[0].plan
+        return None
+
+
+def _runs(export: Export, mapping: KindMapping) -> Iterator[list[_File]]:
+    """A unit's files in their order, together where their rows can be mapped together."""
+    run: list[_File] = []
+    for path in export.files:
+        file = _file(path, export, mapping)
+        fits = run and file.joined_by and file.joined_by is run[0].joined_by
+        if run and not (fits and sum(one.height for one in run) < JUDGED_ROWS):
+            yield run
+            run = []
+        run.append(file)
+    if run:
+        yield run
+
+
+def _file(path: Path, export: Export, mapping: KindMapping) -> _File:
+    where = (path, export.kind, mapping, export.batch.site, export.limits)
+    if _text_bytes(path) <= WHOLE_BYTES:
+        try:
+            parts = list(read_parts(*where))
+        except UnusableFileError:
+            pass
+        else:
+            return _File(path, parts, partial(_screened, parts, export.kind))
+    return _File(path, (), partial(screened_blocks, *where))
+
+
+def _together(run: Sequence[_File], kind: Kind) -> Block | None:
+    """All rows of some files as one block; None where the files must be looked at one by one, as
+    one of them might be refused, or not every row be taken in."""
+    plan = run[0].joined_by
+    if plan is None or plan.others or plan.wide:
+        return None
+    try:
+        block = Part(plan, joined([part.raw for file in run for part in file.parts])).block()
+    except UnusableFileError:
+        return None
+    is_whole = block.table.height == sum(file.height for file in run)
+    is_beyond_doubt = not plan.leaves_doubt(block.table) and is_unsuspected(block.table, kind)
+    return block if is_whole and is_beyond_doubt else None
 
 
 def screened_blocks(
@@ -143,13 +220,17 @@ def screened_blocks(
         UnusableFileError: the file as a whole cannot be used, or seems to hold identifiers.
     """
     if _text_bytes(path) <= WHOLE_BYTES:
-        blocks = list(read_blocks(path, kind, mapping, site, limits))
-        for block in blocks:
-            screen(block, kind)
-        return blocks
+        return _screened(read_parts(path, kind, mapping, site, limits), kind)
     for block in read_blocks(path, kind, mapping, site, limits):
         screen(block, kind)
     return _second_reading(path, kind, mapping, site, limits)
+
+
+def _screened(parts: Iterable[Part], kind: Kind) -> list[Block]:
+    blocks = [part.block() for part in parts]
+    for block in blocks:
+        screen(block, kind)
+    return blocks
 
 
 def _second_reading(
@@ -175,16 +256,16 @@ class _Rows:
         self._rekeying = rekeying
         self._site = site
         self._folder = folder
-        self._waiting: list[tuple[str, Table]] = []
+        self._waiting: list[tuple[Table, Mapping[str, int]]] = []
         self._judged: list[pl.DataFrame] = []
         self._written = 0
         self._rows = 0
         self.forgotten = Counter[str]()
 
-    def add(self, rows: Table, file: str) -> None:
-        """Take in rows of a file, all text."""
-        self._waiting.append((file, rows))
-        if sum(rows.height for _, rows in self._waiting) >= JUDGED_ROWS:
+    def add(self, rows: Table, of_files: Mapping[str, int]) -> None:
+        """Take in rows, all text, of which so many are of each file in turn."""
+        self._waiting.append((rows, of_files))
+        if sum(rows.height for rows, _ in self._waiting) >= JUDGED_ROWS:
             self._judge_waiting()
         if self._folder and sum(frame.height for frame in self._judged) >= PART_ROWS:
             self._write_part(self._folder)
@@ -199,17 +280,21 @@ class _Rows:
 
     def _judge_waiting(self) -> None:
         """Judge and re-key what waits, and note for each row where it stands."""
-        waiting = [(file, rows) for file, rows in self._waiting if rows.height]
+        waiting = [(rows, of_files) for rows, of_files in self._waiting if rows.height]
         self._waiting = []
         if not waiting:
             return
-        judged = self._judge.judge(_as_one([rows for _, rows in waiting]))
+        judged = self._judge.judge(_as_one([rows for rows, _ in waiting]))
         keys = [
             self._rekeying.key(key.stored_name, self._site, key.entity)
             for key in self._judge.kind.keys
         ]
         rekeyed = judged.worked_out([keys], judged.names).frame()
-        files = pl.concat(pl.repeat(file, rows.height, eager=True) for file, rows in waiting)
+        files = pl.concat(
+            pl.repeat(file, rows, eager=True)
+            for _, of_files in waiting
+            for file, rows in of_files.items()
+        )
         kept = self._without_forgotten(rekeyed.with_columns(files.alias("source_file")))
         positions = pl.int_range(self._rows, self._rows + kept.height).alias("position")
         self._judged.append(kept.with_columns(positions))

@@ -1,8 +1,11 @@
 """What a reader hands on of a file: its cells as text, under the file's own names."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import polars as pl
+import pyarrow as pa
 
 from ingest.tables import Table
 
@@ -17,16 +20,18 @@ class UnusableFileError(Exception):
 class Raw:
     """Part of a file, in its order, before anything of it is taken for a column of the contract.
 
-    `names` are the header's cells. `cells` has `source_row` and a text column for each name, named
-    by its position. `ragged` has `source_row` and `line` of rows that don't fit the header. In a
-    `quoted` text a cell may hold line breaks. `typed` are the positions whose cells the file stores
-    as numbers or dates; in a file of `mixed` cells any cell may be. `formulas` gives the rows that
-    hold one, each with a cell's address. `read_as` says in words how the file was read, and
-    `found_by` names the settings that decide where its header is found.
+    `names` are the header's cells. `texts` has a text column for each name, named by its position,
+    and `numbers` the row of each; `cells` is both as a table, `source_row` first. `ragged` has
+    `source_row` and `line` of rows that don't fit the header. In a `quoted` text a cell may hold
+    line breaks. `typed` are the positions whose cells the file stores as numbers or dates; in a
+    file of `mixed` cells any cell may be. `formulas` gives the rows that hold one, each with a
+    cell's address. `read_as` says in words how the file was read, and `found_by` names the settings
+    that decide where its header is found.
     """
 
     names: tuple[str, ...]
-    cells: Table
+    texts: pl.DataFrame | pa.RecordBatch
+    numbers: pl.Series
     ragged: pl.DataFrame
     read_as: str
     quoted: bool = False
@@ -34,6 +39,19 @@ class Raw:
     mixed: bool = False
     formulas: tuple[tuple[int, str], ...] = ()
     found_by: tuple[str, ...] = ()
+
+    @property
+    def height(self) -> int:
+        return self.numbers.len() + self.ragged.height
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is of CSV, and all rows fit the header."""
+        return isinstance(self.texts, pa.RecordBatch) and self.ragged.is_empty()
+
+    @cached_property
+    def cells(self) -> Table:
+        return Table.of(self.texts).numbered(self.numbers.alias("source_row"))
 
 
 @dataclass(frozen=True)
@@ -56,6 +74,18 @@ class Block:
     def rows(self) -> pl.DataFrame:
         """The table row by row."""
         return self.table.frame()
+
+
+def joined(parts: Sequence[Raw]) -> Raw:
+    """Plain parts of one header as one."""
+    if len(parts) == 1:
+        return parts[0]
+    return replace(
+        parts[0],
+        texts=pa.concat_batches([part.texts for part in parts]),
+        numbers=pl.concat(part.numbers for part in parts),
+        quoted=any(part.quoted for part in parts),
+    )
 
 
 def folded(name: str) -> str:

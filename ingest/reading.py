@@ -12,6 +12,8 @@ import re
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import time
 from pathlib import Path
 
@@ -20,14 +22,13 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from ingest.applying import fits, plan, refuse_many_columns
+from ingest.applying import Plan, fits, plan, refuse_many_columns
 from ingest.contract import Kind
 from ingest.encodings import BOM_BYTES, Bytes, Transcoded, encoding_of
 from ingest.mapping import AS_CONTRACT, DELIMITERS, ENCODINGS, Form, KindMapping
 from ingest.places import place_fault, size_of
 from ingest.raw import RAGGED, Block, Raw, UnusableFileError
 from ingest.sheets import sheet_blocks
-from ingest.tables import Table
 from pipeline.settings import NO_LOWER, Limits
 
 WHOLE_BYTES = 16 << 20  # a text up to this length is parsed from memory
@@ -81,6 +82,23 @@ def cells_schema(kind: Kind) -> pl.Schema:
     )
 
 
+@dataclass(frozen=True)
+class Part:
+    """Part of a file as it was read, and the plan of how it is mapped."""
+
+    plan: Plan
+    raw: Raw
+
+    def block(self) -> Block:
+        """The part in the contract's shape.
+
+        Raises:
+            UnusableFileError: the file as a whole cannot be used.
+        """
+        with _failures_in_words():
+            return self.plan.block(self.raw)
+
+
 def read_blocks(
     path: Path,
     kind: Kind,
@@ -96,22 +114,26 @@ def read_blocks(
         UnusableFileError: the file as a whole cannot be used.
         OSError: the disk or the system does not hand it over, which says nothing of its content.
     """
+    for part in read_parts(path, kind, mapping, site, limits):
+        yield part.block()
+
+
+def read_parts(
+    path: Path, kind: Kind, mapping: KindMapping, site: str, limits: Limits
+) -> Iterator[Part]:
+    """Read a file as `read_blocks` does, and leave its parts to be mapped."""
     where = f"mappings/{site}.toml"
     if fault := place_fault(path):
         raise UnusableFileError(fault)
-    try:
+    with _failures_in_words():
         _refuse_longer(path, limits.file_mb)
         whole, rows = None, 0
         for raw in read_raw(path, mapping, where, lambda names: fits(names, kind, mapping)):
             refuse_many_columns(len(raw.names), limits.columns)
-            rows += raw.cells.height + raw.ragged.height
+            rows += raw.height
             _refuse_many_rows(rows, limits.rows)
             whole = whole or plan(raw, kind, mapping, where)
-            yield whole.block(raw)
-    except NOT_READ as error:
-        if isinstance(error, OSError) and error.errno is not None:
-            raise
-        raise UnusableFileError(_in_words(error)) from None
+            yield Part(whole, raw)
 
 
 def read_raw(
@@ -129,6 +151,16 @@ def read_raw(
         yield from _parquet_blocks(path)
     else:
         yield from _csv_blocks(path, form, where, fits)
+
+
+@contextmanager
+def _failures_in_words() -> Iterator[None]:
+    try:
+        yield
+    except NOT_READ as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            raise
+        raise UnusableFileError(_in_words(error)) from None
 
 
 def _in_words(error: Exception) -> str:
@@ -258,12 +290,12 @@ def _csv_blocks(
             ),
         )
 
-        def raw(cells: Table, ragged: list[tuple[int, str]]) -> Raw:
-            lines = pl.DataFrame(ragged, schema=RAGGED, orient="row")
+        def raw(texts: pa.RecordBatch, numbers: pl.Series, ragged: list[tuple[int, str]]) -> Raw:
             return Raw(
                 names,
-                cells,
-                lines,
+                texts,
+                numbers,
+                pl.DataFrame(ragged, schema=RAGGED, orient="row") if ragged else _NO_RAGGED,
                 read_as,
                 text.has_quotes,
                 found_by=("header_row", "delimiter"),
@@ -275,12 +307,11 @@ def _csv_blocks(
             until = len(ragged)
             left_out = [number for number, _ in ragged[:until] if number >= first]
             rows = _row_numbers(first, batch.num_rows, left_out)
-            cells = Table.of(batch).numbered(rows)
-            yield raw(cells, ragged[handed_on:until])
+            yield raw(batch, rows, ragged[handed_on:until])
             first, handed_on = rows[-1] + 1 if rows.len() else first, until
             _refuse_too_many_rows(first)
         if ragged[handed_on:] or first == data_row:
-            yield raw(_no_cells(positions), ragged[handed_on:])
+            yield raw(_no_texts(positions), _row_numbers(0, 0, []), ragged[handed_on:])
 
 
 def _line(start: bytes, number: int) -> str:
@@ -344,7 +375,7 @@ def _row_numbers(first: int, count: int, left_out: list[int]) -> pl.Series:
     numbers = pl.int_range(first, first + count + len(left_out), eager=True)
     if left_out:
         numbers = numbers.filter(~numbers.is_in(left_out))
-    return numbers.head(count).alias("source_row")
+    return numbers.head(count)
 
 
 def _parquet_blocks(path: Path) -> Iterator[Raw]:
@@ -370,12 +401,12 @@ def _parquet_blocks(path: Path) -> Iterator[Raw]:
             typed = frozenset(name for name, type_ in table.schema.items() if type_ != pl.String)
             cells = table.select(_as_text(name, type_) for name, type_ in table.schema.items())
             rows = _row_numbers(first, batch.num_rows, [])
-            whole = Table.of(cells.insert_column(0, rows))
-            yield Raw(names, whole, _NO_RAGGED, PARQUET, typed=typed)
+            yield Raw(names, cells, rows, _NO_RAGGED, PARQUET, typed=typed)
             first += batch.num_rows
             _refuse_too_many_rows(first)
         if first == FIRST_DATA_ROW:
-            yield Raw(names, _no_cells(positions), _NO_RAGGED, PARQUET)
+            none = _row_numbers(0, 0, [])
+            yield Raw(names, _no_texts(positions), none, _NO_RAGGED, PARQUET)
 
 
 def _is_single_value(type_: pa.DataType) -> bool:
@@ -397,6 +428,5 @@ def _as_text(name: str, type_: pl.DataType) -> pl.Expr:
     return value.cast(pl.String)
 
 
-def _no_cells(positions: list[str]) -> Table:
-    cells = pl.DataFrame(schema=dict.fromkeys(positions, pl.String))
-    return Table.of(cells.insert_column(0, _row_numbers(0, 0, [])))
+def _no_texts(positions: list[str]) -> pl.DataFrame:
+    return pl.DataFrame(schema=dict.fromkeys(positions, pl.String))

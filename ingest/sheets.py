@@ -20,7 +20,6 @@ import polars as pl
 
 from ingest.mapping import Form
 from ingest.raw import RAGGED, Raw, UnusableFileError
-from ingest.tables import Table
 
 MOST_BYTES = 512 << 20  # that a sheet and its texts may unpack to
 CHUNK_BYTES = 1 << 20
@@ -73,13 +72,13 @@ def sheet_blocks(path: Path, form: Form, where: str) -> Iterator[Raw]:
         pl.nth(position).str.replace(MIDNIGHT, "$1").alias(str(position))
         for position in range(width)
     )
-    rows = rows.insert_column(
-        0, pl.int_range(rows.height, eager=True).alias("source_row") + form.header_row + 1
-    )
-    for block in rows.iter_slices(BLOCK_ROWS) if rows.height else [rows]:
+    first = form.header_row + 1
+    for start in range(0, max(1, rows.height), BLOCK_ROWS):
+        block = rows.slice(start, BLOCK_ROWS)
         yield Raw(
             names,
-            Table.of(block),
+            block,
+            pl.int_range(first + start, first + start + block.height, eager=True),
             pl.DataFrame(schema=RAGGED),
             f"XLSX, sheet {name}",
             quoted=True,
