@@ -159,12 +159,14 @@ def _session(master: str, folder: Path) -> Iterator["SparkSession"]:
         try:
             yield SparkSession(context)
         finally:
-            context.stop()
+            with suppress(Py4JError, OSError):  # Java may have ended by itself
+                context.stop()
 
 
 @contextmanager
 def _java(conf: "SparkConf") -> Iterator["JavaGateway"]:
     """A Java process of the build's own, which ends with it."""
+    from py4j.protocol import Py4JError
     from pyspark import SparkContext
     from pyspark.errors import PySparkRuntimeError
     from pyspark.java_gateway import launch_gateway
@@ -180,7 +182,8 @@ def _java(conf: "SparkConf") -> Iterator["JavaGateway"]:
     try:
         yield gateway
     finally:
-        gateway.shutdown()
+        with suppress(Py4JError, OSError):
+            gateway.shutdown()
         gateway.proc.stdin.close()
         gateway.proc.wait()
         SparkContext._gateway = SparkContext._jvm = None

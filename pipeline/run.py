@@ -114,6 +114,7 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: as `run_job`.
     """
+    refuse_without_spark(workspace.settings)
     workspace = with_lists_rekeyed(workspace)
     report = _take_in(workspace, voice)
     candidate = releases.candidate(workspace, report)

@@ -7,7 +7,7 @@ import pytest
 from models import spark
 from pipeline.workspace import Workspace, key_file
 
-COMMANDS = (("run",), ("forget", "--patient", "alder/1234"), ("rekey",))
+COMMANDS = (("run",), ("check",), ("forget", "--patient", "alder/1234"), ("rekey",))
 TELLS_ITS_VERSION = "#!/bin/sh\necho 'openjdk version \"{}\"' >&2\n"
 
 
@@ -79,11 +79,6 @@ def test_java_17_will_do(root, java, version):
 def test_duckdb_asks_for_neither(on_spark, lidcohort, monkeypatch):
     monkeypatch.setattr(spark, "PACKAGES", ("no_such.package",))
     assert lidcohort("run", "--engine", "duckdb") == 0
-
-
-def test_checking_asks_for_neither(on_spark, lidcohort, monkeypatch):
-    monkeypatch.setattr(spark, "PACKAGES", ("no_such.package",))
-    assert lidcohort("check") == 0
 
 
 def all_of(root: Path) -> dict[Path, bytes]:
