@@ -59,9 +59,9 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     release.warehouse.unlink(missing_ok=True)
     # A log beside a replaced file would be replayed into the new one.
     release.warehouse.with_name(release.warehouse.name + ".wal").unlink(missing_ok=True)
-    return run_dbt(
-        release, "build", "--exclude-resource-type", "unit_test", on_progress=on_progress
-    )
+    undefined = () if release.definitions.is_dir() else ("--exclude", "defined")
+    command = ("build", "--exclude-resource-type", "unit_test", *undefined)
+    return run_dbt(release, *command, on_progress=on_progress)
 
 
 def analyses(release: Release) -> dict[str, str]:
