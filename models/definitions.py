@@ -459,6 +459,39 @@ SCHEMAS: Mapping[str, pl.Schema] = {
 }
 
 
+def in_words(definition: Definition) -> list[str]:
+    """What a definition asks, a line for each band or trait."""
+    if isinstance(definition, ResponseRule):
+        return [_band_in_words(definition, band) for band in definition.band]
+    return [f"{name}: {_asked_in_words(name, one)}" for name, one in definition.asked.items()]
+
+
+def _band_in_words(rule: ResponseRule, band: Band) -> str:
+    unit = rule.measured.unit
+    amount = f"{band.percent:g} % of it" if band.percent is not None else f"{band.change:g} {unit}"
+    way = "lower" if rule.measured.better == "lower" else "higher"
+    return f"{rule.measure} at baseline {_range_in_words(band, unit)}: {way} by {amount} or more"
+
+
+def _asked_in_words(name: str, asked: tuple[str, ...] | SomeRange | Days) -> str:
+    if isinstance(asked, SomeRange):
+        return _range_in_words(asked, TRAITS[name].unit)
+    if isinstance(asked, Days):
+        since = f"from {asked.since}" if asked.since else ""
+        return " ".join(filter(None, (since, f"to {asked.until}" if asked.until else "")))
+    return " or ".join(asked)
+
+
+def _range_in_words(asked: Range, unit: str) -> str:
+    parts = (
+        f"from {asked.at_least:g}" if asked.at_least is not None else "",
+        f"below {asked.below:g}" if asked.below is not None else "",
+        f"up to {asked.at_most:g}" if asked.at_most is not None else "",
+    )
+    told = " ".join(filter(None, parts))
+    return f"{told} {unit}".rstrip() if told else "of any value"
+
+
 def _conditions(cohort: Cohort) -> Iterator[tuple[Any, ...]]:
     """Each as trait, code, at_least, below, from_day, before_day."""
     for name, asked in cohort.asked.items():

@@ -165,7 +165,7 @@ def moved_figures(
 
 
 def _causes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
-    """What went in that differs: files as site/batch/kind, settings, the program."""
+    """What went in that differs: files as site/batch/kind, definitions, settings, the program."""
     old, new = (
         {tuple(unit[part] for part in UNIT): unit["digest"] for unit in told["units"]}
         for told in (before, after)
@@ -179,6 +179,16 @@ def _causes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
             if old[unit] != new[unit]
         ),
     ]
+    were, are = (told.get(releases.DEFINITIONS, {}) for told in (before, after))
+    defined = [
+        *(f"defined: {name}" for name in sorted(are.keys() - were.keys())),
+        *(f"not defined any more: {name}" for name in sorted(were.keys() - are.keys())),
+        *(
+            f"defined otherwise: {name}"
+            for name in sorted(were.keys() & are.keys())
+            if were[name] != are[name]
+        ),
+    ]
     others = {
         f"as of {after['as_of']} instead of {before['as_of']}": "as_of",
         "group.toml": "settings",
@@ -186,6 +196,7 @@ def _causes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
     }
     return [
         *files,
+        *defined,
         *(told for told, part in others.items() if before.get(part) != after.get(part)),
     ]
 
