@@ -542,7 +542,7 @@ def _unknown_to(settings: Settings, definition: Definition) -> Iterator[str]:
 
 
 def _in_words(error: ValidationError) -> str:
-    faults = error.errors()
+    faults = sorted(error.errors(), key=lambda fault: fault["type"] != "extra_forbidden")
     more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
     [kind] = [kind for kind in KINDS.values() if kind.__name__ == error.title]
     return fault_in_words(faults[0], partial(_section_at, kind)) + more

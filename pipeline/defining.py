@@ -183,4 +183,4 @@ def _selected(is_cohort: bool, release: str, found: Preview) -> Iterator[str]:
         f"{found.clinics} clinics in {release}; {found.mature:,} are mature."
     )
     judged = [f"{rule} {count:,}" for rule, count in found.evaluable.items()]
-    yield f"Evaluable: {in_short(judged) or 'none'}."
+    yield f"Evaluable, in courses or eyes: {in_short(judged) or 'none'}."
