@@ -16,7 +16,8 @@ from polars.testing import assert_frame_equal
 
 from dashboards.labelled import label
 from expectations import Gate, check
-from models.build import run_dbt
+from ingest.contract import MEASURES
+from models.build import PROJECT, run_dbt
 from models.catalog import describe
 from models.definitions import (
     TRAITS,
@@ -189,6 +190,23 @@ def test_a_definition_is_said_in_words() -> None:
 def test_a_manifest_gives_the_definition_back(text: str) -> None:
     definition = parsed(text)
     assert parse_definition(told({"x": definition})["x"]) == definition
+
+
+def test_the_examples_of_the_readme_are_accepted() -> None:
+    text = (PROJECT.parent / "README.md").read_text("utf-8")
+    blocks = re.findall(r"```toml\n(.+?)```", text, re.DOTALL)
+    examples = [parsed(block) for block in blocks if "kind = " in block]
+    assert [example.kind for example in examples] == ["response rule", "cohort"]
+
+
+def test_the_readme_lists_what_a_cohort_may_ask() -> None:
+    text = (PROJECT.parent / "README.md").read_text("utf-8")
+    [listed] = re.findall(r"^`\[where\]` takes (.+?)\. Of sessions", text, re.MULTILINE)
+    named = set(re.findall(r"`(\w+)`", listed))
+    assert named - {"baseline_", "home_care_minutes_per_day"} == {
+        name for name in TRAITS if not name.startswith("baseline_") or name == "baseline_osdi"
+    }
+    assert {f"baseline_{one.name}" for one in MEASURES} <= {*TRAITS}
 
 
 WRONG_RULES = {
