@@ -14,11 +14,11 @@ import polars as pl
 from dashboards import words
 from dashboards.warehouse import COHORTS
 from models.descriptions import one_line, unit
+from models.docs import BY_DEFINITION
 from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
 SCHEMA = "labelled"
-BY_DEFINITION = ("defined", "response_by_definition")
 BY_SYMPTOMS = "'symptoms'"  # where a table has no column `grading`
 WORDS: Mapping[str, Mapping[Any, str]] = {
     "rule": words.RULES,

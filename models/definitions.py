@@ -75,9 +75,9 @@ def _text(longest: int, text: str) -> str:
     return text.strip()
 
 
-def _number(value: float) -> float:
-    if round(value, PLACES) != value:
-        raise ValueError(f"{value} has more than {PLACES} places")
+def _of_places(places: int, value: float) -> float:
+    if round(value, places) != value:
+        raise ValueError(f"{value} has more than {places} places")
     return value
 
 
@@ -89,7 +89,9 @@ def _measure(name: str) -> str:
 
 Title = Annotated[str, AfterValidator(partial(_text, LONGEST_TITLE))]
 Text = Annotated[str, AfterValidator(partial(_text, LONGEST_TEXT))]
-Number = Annotated[float, Field(strict=True, ge=-1e6, le=1e6), AfterValidator(_number)]
+Real = Annotated[float, Field(strict=True)]
+Number = Annotated[Real, Field(ge=0, le=1e6), AfterValidator(partial(_of_places, PLACES))]
+Percent = Annotated[Real, Field(gt=0, le=1000), AfterValidator(partial(_of_places, PLACES - 2))]
 
 
 class _Section(BaseModel):
@@ -157,7 +159,7 @@ class Band(Range):
     """Baselines that a rule asks the same of: a change, or a percentage of the baseline."""
 
     change: Annotated[Number, Field(gt=0)] | None = None
-    percent: Annotated[Number, Field(gt=0, le=1000)] | None = None
+    percent: Percent | None = None
 
     @model_validator(mode="after")
     def _asks_one_thing(self) -> Self:
@@ -234,21 +236,19 @@ TRAITS: Mapping[str, Trait] = {
     PROTOCOL: Trait("the course's protocol, by its code in group.toml"),
     "course_kind": Trait("first or repeat", ("first", "repeat")),
     "course_number": Trait("its place among the patient's courses", low=1, high=MOST_COURSES),
-    "state": Trait("how it stands", ("completed", "in_progress", "stopped")),
-    "end_reason": Trait("why it stopped", (*PLANS.column("end_reason").codes, "unknown")),
-    "sessions": Trait("its sessions", low=1, high=MOST_COURSES, unit="sessions"),
-    "sessions_planned": Trait("sessions planned", low=1, high=MOST_COURSES, unit="sessions"),
+    "state": Trait("how the course stands", ("completed", "in_progress", "stopped")),
+    "end_reason": Trait("why the course stopped", (*PLANS.column("end_reason").codes, "unknown")),
+    "sessions": Trait("those that were given", low=1, high=MOST_COURSES, unit="sessions"),
+    "sessions_planned": Trait("those that were planned", low=1, high=MOST_COURSES, unit="sessions"),
     "first_date": Trait("when it began", is_day=True),
     "last_date": Trait("its last session", is_day=True),
     "symptoms_band": Trait("grade of symptoms at baseline", ("normal", *GRADES)),
     "clinician_grade": Trait("the clinician's own grade at baseline", GRADES),
     "age_years": Trait(
-        "age, as a visit up to the first session says", low=AGE.low, high=AGE.high, unit="years"
+        "as a visit up to the first session says", low=AGE.low, high=AGE.high, unit="years"
     ),
-    "sex": Trait("sex, as a visit up to the first session says", VISITS.column("sex").codes),
-    "diagnosis": Trait(
-        "diagnosis, as a visit up to the first session says", VISITS.column("diagnosis").codes
-    ),
+    "sex": Trait("as a visit up to the first session says", VISITS.column("sex").codes),
+    "diagnosis": Trait("as a visit up to the first session says", VISITS.column("diagnosis").codes),
     "device": Trait("a device used in it, by the clinic's own code"),
     "operator": Trait("who treated in it, by the clinic's own code"),
     "lids": Trait("lids heated in it", SESSIONS.column("lids").codes),
@@ -463,7 +463,10 @@ def in_words(definition: Definition) -> list[str]:
     """What a definition asks, a line for each band or trait."""
     if isinstance(definition, ResponseRule):
         return [_band_in_words(definition, band) for band in definition.band]
-    return [f"{name}: {_asked_in_words(name, one)}" for name, one in definition.asked.items()]
+    return [
+        f"{name}, {TRAITS[name].says}: {_asked_in_words(name, one)}"
+        for name, one in definition.asked.items()
+    ]
 
 
 def _band_in_words(rule: ResponseRule, band: Band) -> str:

@@ -9,7 +9,7 @@ import duckdb
 import polars as pl
 import polars.selectors as cs
 
-from models.docs import grains
+from models.docs import BY_DEFINITION, grains
 from pipeline import release as releases
 from pipeline.errors import WrongUse, cut, in_short
 from pipeline.files import write_whole
@@ -126,9 +126,11 @@ def _figures(earlier: Path, later: Path) -> tuple[pl.DataFrame, list[str]]:
 def _tables(root: Path) -> dict[str, pl.DataFrame]:
     with duckdb.connect(str(root / WAREHOUSE_FILE), read_only=True) as warehouse:
         names = warehouse.sql(
-            "select table_name from duckdb_tables() where schema_name = 'cohorts' order by all"
+            "select schema_name, table_name from duckdb_tables() "
+            f"where schema_name = 'cohorts' or (schema_name, table_name) = {BY_DEFINITION} "
+            "order by all"
         ).fetchall()
-        return {name: warehouse.sql(f"from cohorts.{name}").pl() for (name,) in names}
+        return {name: warehouse.sql(f"from {schema}.{name}").pl() for schema, name in names}
 
 
 def moved_figures(

@@ -179,8 +179,12 @@ _UNTOLD = (
 def _selected(is_cohort: bool, release: str, found: Preview) -> Iterator[str]:
     who = "It holds" if is_cohort else "It applies to"
     yield (
-        f"{who} {found.selected:,} {found.unit}s of {found.patients:,} patients at "
-        f"{found.clinics} clinics in {release}; {found.mature:,} are mature."
+        f"{who} {_many(found.selected, found.unit)} of {_many(found.patients, 'patient')} at "
+        f"{_many(found.clinics, 'clinic')} in {release}; mature: {found.mature:,}."
     )
     judged = [f"{rule} {count:,}" for rule, count in found.evaluable.items()]
     yield f"Evaluable, in courses or eyes: {in_short(judged) or 'none'}."
+
+
+def _many(count: int, noun: str) -> str:
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"

@@ -71,7 +71,11 @@ def scenarios(server: Server, folder: Path) -> list[Scenario]:
         ),
         Scenario("rekey", _forgotten(server, base, folder), ("rekey",)),
         Scenario("rollback", _copy(base, folder / "rollback"), ("rollback",), then=()),
-        Scenario("define", _proposing(base, folder / "define"), ("define", PROPOSED)),
+        Scenario(
+            "define",
+            _proposing(base, folder / "define"),
+            ("define", PROPOSED, "--workspace", "{root}"),
+        ),
         Scenario(
             "define, taken away",
             _defining(base, folder / "taken_away"),

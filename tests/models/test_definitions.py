@@ -1,6 +1,8 @@
 """Definitions of a group's own: what may be said, what is refused, and what comes of it."""
 
+import os
 import re
+import shutil
 import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
@@ -30,6 +32,7 @@ from models.definitions import (
     told,
 )
 from models.descriptions import grain, null_means, unit
+from models.docs import BY_DEFINITION, grains
 from models.previewing import preview
 from pipeline.errors import WrongUse
 from pipeline.workspace import Release
@@ -180,9 +183,9 @@ def test_a_definition_is_said_in_words() -> None:
         "osdi at baseline from 33 points: lower by 30 % of it or more",
     ]
     assert in_words(parsed(COHORT)) == [
-        "site: alder or birch",
-        "first_date: from 2025-01-01 to 2025-12-31",
-        "age_years: from 18 below 40 years",
+        "site, the clinic, by its code in group.toml: alder or birch",
+        "first_date, when it began: from 2025-01-01 to 2025-12-31",
+        "age_years, as a visit up to the first session says: from 18 below 40 years",
     ]
 
 
@@ -230,6 +233,8 @@ WRONG_RULES = {
     "a change in words": ("change = 10", 'change = "10; drop table x"', "must be a number"),
     "a change that is no number": ("change = 10", "change = nan", "band #1.change"),
     "a change of many places": ("change = 10", "change = 0.1234567", "more than 6 places"),
+    "a percentage of many places": ("percent = 30", "percent = 33.33333", "more than 4 places"),
+    "no percentage": ("percent = 30", "percent = 0", "band #2.percent"),
     "too high a percentage": ("percent = 30", "percent = 1001", "at most 1000"),
     "bands that overlap": ("below = 33", "below = 33.1", "two bands hold the same baselines"),
     "an open band below another": ("below = 33\n", "", "two bands hold the same baselines"),
@@ -322,10 +327,9 @@ def test_what_the_group_leaves_out_cannot_be_asked_for(tmp_path: Path) -> None:
 def defined(demo_release: Release, tmp_path_factory: pytest.TempPathFactory) -> Release:
     """The demo's warehouse with everything above defined in it."""
     root = tmp_path_factory.mktemp("defined") / "release"
-    (root / "inputs" / "definitions").mkdir(parents=True)
-    for kind in ("settings", "quality"):
-        (root / "inputs" / kind).symlink_to(demo_release.inputs / kind)
     release = replace(demo_release, root=root)
+    shutil.copytree(demo_release.inputs, release.inputs, copy_function=os.link)
+    release.definitions.mkdir()
     release.warehouse.write_bytes(demo_release.warehouse.read_bytes())
     definitions = {name: parsed(text) for name, text in sorted(OURS.items())}
     for name, frame in frames(definitions).items():
@@ -370,6 +374,13 @@ def test_a_cohort_of_everybody_has_the_figures_of_all(
         "where cohort = 'everybody' and rule in ('symptoms', 'tear_film', 'glands') order by all"
     ).pl()
     assert_frame_equal(found, meant, check_exact=True)
+
+
+def test_its_grain_is_known_to_whoever_compares(
+    warehouse: duckdb.DuckDBPyConnection,
+) -> None:
+    _, table = BY_DEFINITION
+    assert {*grains()[table]} <= {*warehouse.sql(f"from defined.{table}").columns}
 
 
 def some_courses(warehouse: duckdb.DuckDBPyConnection) -> pl.DataFrame:

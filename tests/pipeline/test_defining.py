@@ -6,9 +6,11 @@ import time
 
 import pytest
 
+from ingest import ingest
 from models.build import BuildFailed
 from models.previewing import Preview
 from pipeline import defining
+from pipeline import run as flow
 from pipeline.comparing import _causes
 from pipeline.lock import hold
 from pipeline.workspace import lock_file
@@ -76,7 +78,10 @@ def test_a_definition_is_kept_for_the_owner_only(root, lidcohort, written, kept,
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
     said = told(capsys)
-    assert "at_alder is a cohort: At alder\n  site: alder\n" in said
+    assert (
+        "at_alder is a cohort: At alder\n  site, the clinic, by its code in group.toml: alder\n"
+        in said
+    )
     assert "What it selects is told once a release" in said
     assert "Next: `lidcohort run" in said
     assert lidcohort("define", written()) == 0
@@ -91,7 +96,7 @@ def test_it_says_what_the_current_release_holds_of_it(
     assert lidcohort("define", written()) == 0
     assert previewed == [(current(), "at_alder")]
     said = told(capsys)
-    assert f"It holds 12 courses of 11 patients at 1 clinics in {current()}; 10 are mature." in said
+    assert f"It holds 12 courses of 11 patients at 1 clinic in {current()}; mature: 10." in said
     assert "Evaluable, in courses or eyes: symptoms 8." in said
     assert "Warning: Fewer than 11 mature courses are in at_alder" in said
     assert lidcohort("define", written("ten", RULE), "--json") == 0
@@ -251,3 +256,23 @@ def test_definitions_are_told_as_causes():
         "defined otherwise: changed",
     ]
     assert _causes(told_of, {**told_of, "definitions": {"new": one}}) == ["defined: new"]
+
+
+def test_what_is_made_again_without_a_patient_keeps_its_definitions(
+    root, stages, lidcohort, previewed, written, monkeypatch
+):
+    """Those it was made with, whatever is defined meanwhile."""
+    monkeypatch.setattr(flow, "ingest", ingest)
+    folder = root / "exports" / "alder" / "2025-06"
+    folder.mkdir(parents=True)
+    (folder / "visits.csv").write_text(
+        "visit_id,patient_id,visit_date,visit_reason\nV1,P1,2025-06-02,course\n"
+        "V2,P2,2025-06-02,course\n"
+    )
+    lidcohort("define", written())
+    assert lidcohort("run", "--quiet") == 0
+    lidcohort("define", written("at_alder", RULE), "--replace")
+    assert lidcohort("forget", "--patient", "alder/P1", "--quiet") == 0
+    manifest = json.loads((root / "current" / "manifest.json").read_text())
+    assert [one["title"] for one in manifest["definitions"].values()] == ["At alder"]
+    assert (root / "current" / "inputs" / "definitions" / "cohorts.parquet").is_file()
