@@ -137,7 +137,7 @@ def _previewed(
     if selected.mature < below:
         voice.warn(
             f"Fewer than {below} mature {selected.unit}s are in {name}: its rates say little, and "
-            "none may leave the group (definition 17). Ask for less, or wait."
+            "such counts are hidden on whatever leaves a clinic. Ask for less, or wait."
         )
     return root.name, selected
 

@@ -66,9 +66,9 @@ def declarations(release: Release) -> tuple[Declaration, ...]:
             "cohorts_large_enough",
             f"Each cohort that the group defined has at least {below} mature courses.",
             f"A cohort that the group defined has fewer than {below} mature courses.",
-            "Its rates say little, and none of its counts may leave the group (definition 17). Ask "
-            "for less in its file in definitions/, wait for more courses, or take it away with "
-            "`lidcohort define --remove NAME`.",
+            "Its rates say little, and such counts are hidden on whatever leaves a clinic "
+            "(definition 17). Ask for less in its file in definitions/, wait for more courses, or "
+            "take it away with `lidcohort define --remove NAME`.",
             Severity.WARN,
             "defined.cohorts",
             none_in(
