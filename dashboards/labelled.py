@@ -109,8 +109,9 @@ def _defined_words(release: Release) -> dict[str, Mapping[Any, str]]:
 def _tables(warehouse: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str]]:
     return warehouse.execute(
         "select schema_name, table_name, comment from duckdb_tables() "
-        "where schema_name = $1 or (schema_name, table_name) = ($2, $3) order by all",
-        [COHORTS, *BY_DEFINITION],
+        "where schema_name = $1 or schema_name = 'defined' and list_contains($2, table_name) "
+        "order by all",
+        [COHORTS, BY_DEFINITION],
     ).fetchall()
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from dbt.clients.yaml_helper import load_yaml_text
 
 LAYERS = Path(__file__).parent / "layers"
-BY_DEFINITION = ("defined", "response_by_definition")
+BY_DEFINITION = ("response_by_definition", "session_response_by_definition")  # of `defined`
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def grains() -> dict[str, list[str]]:
 
 
 def _models() -> Iterator[dict[str, Any]]:
-    of_definitions = LAYERS.joinpath(*BY_DEFINITION).with_suffix(".yml")
-    for path in (*sorted(LAYERS.glob("cohorts/*.yml")), of_definitions):
+    of_definitions = (LAYERS / "defined" / f"{name}.yml" for name in BY_DEFINITION)
+    for path in (*sorted(LAYERS.glob("cohorts/*.yml")), *of_definitions):
         described: Any = load_yaml_text(path.read_text(encoding="utf-8"), str(path))
         yield from described["models"]

@@ -127,8 +127,8 @@ def _tables(root: Path) -> dict[str, pl.DataFrame]:
     with duckdb.connect(str(root / WAREHOUSE_FILE), read_only=True) as warehouse:
         names = warehouse.sql(
             "select schema_name, table_name from duckdb_tables() "
-            f"where schema_name = 'cohorts' or (schema_name, table_name) = {BY_DEFINITION} "
-            "order by all"
+            "where schema_name = 'cohorts' "
+            f"or schema_name = 'defined' and table_name in {BY_DEFINITION} order by all"
         ).fetchall()
         return {name: warehouse.sql(f"from {schema}.{name}").pl() for schema, name in names}
 

@@ -4,17 +4,18 @@ from dataclasses import replace
 
 from great_expectations.expectations.expectation import Expectation
 
-from expectations.built.published import RESPONSE_BY_GRADE, of_table
+from expectations.built.published import RESPONSE_AT_SESSION, RESPONSE_BY_GRADE, of_table
 from expectations.built.rules import same_count_at
 from expectations.declaration import REPORT_THIS, Declaration, none_in
 from expectations.report import Severity
 from pipeline.workspace import Release
 
-RESPONSE_BY_DEFINITION = replace(
-    RESPONSE_BY_GRADE,
-    name="response_by_definition",
-    schema="defined",
-    grain=("cohort", *RESPONSE_BY_GRADE.grain),
+TABLES = tuple(
+    replace(like, name=name, schema="defined", grain=("cohort", *like.grain))
+    for name, like in {
+        "response_by_definition": RESPONSE_BY_GRADE,
+        "session_response_by_definition": RESPONSE_AT_SESSION,
+    }.items()
 )
 OVER_ALL = """
     grading = 'symptoms' and grade = 'all' and site = 'all' and protocol = 'all'
@@ -59,7 +60,7 @@ def declarations(release: Release) -> tuple[Declaration, ...]:
         return ()
     below = release.settings.privacy.hide_counts_below
     return (
-        *of_table(RESPONSE_BY_DEFINITION),
+        *(declaration for table in TABLES for declaration in of_table(table)),
         _program("courses_of_cohorts_kept", "defined.cohorts", COURSES_OF_COHORTS),
         _program("courses_of_rules_kept", "defined.response_by_definition", COURSES_OF_RULES),
         Declaration(

@@ -358,6 +358,11 @@ def test_a_rule_that_repeats_one_of_ours_gives_its_figures(
             f"where cohort = 'all' and rule = 'as_{rule}'",
         ),
         (
+            f"select * exclude (rule) from cohorts.response_at_session where rule = '{rule}'",
+            "select * exclude (cohort, rule) from defined.session_response_by_definition "
+            f"where cohort = 'all' and rule = 'as_{rule}'",
+        ),
+        (
             f"select * exclude (rule) from courses.responses where rule = '{rule}'",
             f"select * exclude (rule) from defined.rule_responses where rule = 'as_{rule}'",
         ),
@@ -367,13 +372,17 @@ def test_a_rule_that_repeats_one_of_ours_gives_its_figures(
         assert_frame_equal(found, meant, check_exact=True)
 
 
+@pytest.mark.parametrize(
+    ("ours", "theirs"),
+    zip(("response_by_grade", "response_at_session"), BY_DEFINITION, strict=True),
+)
 def test_a_cohort_of_everybody_has_the_figures_of_all(
-    warehouse: duckdb.DuckDBPyConnection,
+    warehouse: duckdb.DuckDBPyConnection, ours: str, theirs: str
 ) -> None:
-    meant = warehouse.sql("from cohorts.response_by_grade order by all").pl()
+    meant = warehouse.sql(f"from cohorts.{ours} order by all").pl()
     found = warehouse.sql(
-        "select * exclude (cohort) from defined.response_by_definition "
-        "where cohort = 'everybody' and rule in ('symptoms', 'tear_film', 'glands') order by all"
+        f"select * exclude (cohort) from defined.{theirs} where cohort = 'everybody' "
+        "and rule in ('symptoms', 'tear_film', 'glands') order by all"
     ).pl()
     assert_frame_equal(found, meant, check_exact=True)
 
@@ -381,8 +390,8 @@ def test_a_cohort_of_everybody_has_the_figures_of_all(
 def test_its_grain_is_known_to_whoever_compares(
     warehouse: duckdb.DuckDBPyConnection,
 ) -> None:
-    _, table = BY_DEFINITION
-    assert {*grains()[table]} <= {*warehouse.sql(f"from defined.{table}").columns}
+    for table in BY_DEFINITION:
+        assert {*grains()[table]} <= {*warehouse.sql(f"from defined.{table}").columns}
 
 
 def some_courses(warehouse: duckdb.DuckDBPyConnection) -> pl.DataFrame:
@@ -490,6 +499,11 @@ update defined.response_by_definition set response_rate = rate_high + 0.1
 where cohort = 'everybody' and grade = 'mild';
 update defined.cohorts set mature_courses = mature_courses - 1 where cohort = 'everybody';
 delete from defined.response_by_definition where cohort = 'all' and rule = 'third_less';
+update defined.session_response_by_definition set treated = begun + 1
+where cohort = 'everybody' and grade = 'severe';
+update defined.session_response_by_definition set share_low = response_share + 0.1
+where cohort = 'everybody' and grade = 'mild';
+delete from defined.session_response_by_definition where cohort = 'all' and session_number = 1;
 """
 
 
@@ -516,7 +530,7 @@ def test_what_is_defined_is_described_and_shown_in_words(defined: Release) -> No
         ).fetchall()
         columns = connection.sql(
             "select column_name, comment, data_type from duckdb_columns() "
-            "where schema_name = 'defined' or table_name = 'response_by_definition'"
+            "where schema_name = 'defined' or table_name like '%_by_definition'"
         ).fetchall()
         words = connection.sql(
             'select distinct "Cohort", "Rule" from labelled.response_by_definition'
@@ -524,7 +538,7 @@ def test_what_is_defined_is_described_and_shown_in_words(defined: Release) -> No
         [(holds,)] = connection.sql(
             "select holds from catalog.schemas where schema_name = 'defined'"
         ).fetchall()
-    assert len(tables) == 7
+    assert len(tables) == 8
     assert [name for name, told in tables if not grain(told)] == []
     assert [name for name, told, _ in columns if not null_means(told)] == []
     numbers = [one for one in columns if one[-1].startswith(("BIGINT", "DOUBLE", "DECIMAL"))]

@@ -31,24 +31,8 @@ noise as (
     from noise_of_defined
 ),
 
-by_all_rules as (
-    select * from {{ ref('responses') }}
-    union all
-    select * from {{ ref('rule_responses') }}
-),
-
--- Over all courses, our own rules stand in cohorts.response_by_grade.
 in_cohorts as (
-    select
-        'all' as cohort,
-        defined.*
-    from {{ ref('rule_responses') }} as defined
-    union all
-    select
-        cohort_courses.cohort,
-        by_all_rules.*
-    from {{ ref('cohort_courses') }} as cohort_courses
-    inner join by_all_rules on cohort_courses.course_id = by_all_rules.course_id
+    {{ responses_in_cohorts() }}
 ),
 
 responded as (
