@@ -64,9 +64,9 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     release.warehouse.unlink(missing_ok=True)
     # A log beside a replaced file would be replayed into the new one.
     release.warehouse.with_name(release.warehouse.name + ".wal").unlink(missing_ok=True)
-    report = run_dbt(
-        release, "build", "--exclude-resource-type", "unit_test", on_progress=on_progress
-    )
+    undefined = () if release.definitions.is_dir() else ("--exclude", "defined")
+    command = ("build", "--exclude-resource-type", "unit_test", *undefined)
+    report = run_dbt(release, *command, on_progress=on_progress)
     write_docs_page(release, report.manifest)
     return report
 
