@@ -1,4 +1,7 @@
-"""The schema `labelled`: each cohort table as a view in the words of pages, to be read as it is."""
+"""The schema `labelled`: each cohort table as a view in the words of pages, to be read as it is.
+
+So is what comes of a group's own definitions, where it has any.
+"""
 
 import re
 from collections.abc import Mapping
@@ -6,10 +9,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import duckdb
+import polars as pl
 
 from dashboards import words
 from dashboards.warehouse import COHORTS
 from models.descriptions import one_line, unit
+from models.docs import BY_DEFINITION
 from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
 
@@ -69,9 +74,9 @@ def label(release: Release) -> None:
     with duckdb.connect(str(release.warehouse)) as warehouse:
         warehouse.begin()
         warehouse.execute(f"create schema if not exists {SCHEMA}")
-        all_words = {**WORDS, **_own_words(release)}
-        for table, comment in _tables(warehouse):
-            _write_view(warehouse, table, comment, all_words)
+        all_words = {**WORDS, **_own_words(release), **_defined_words(release)}
+        for schema, table, comment in _tables(warehouse):
+            _write_view(warehouse, schema, table, comment, all_words)
         warehouse.commit()
 
 
@@ -87,35 +92,52 @@ def _own_words(release: Release) -> dict[str, Mapping[Any, str]]:
     }
 
 
-def _tables(warehouse: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
+def _defined_words(release: Release) -> dict[str, Mapping[Any, str]]:
+    """What the group calls the rules and cohorts that it defined."""
+    if not release.definitions.is_dir():
+        return {}
+    rules, cohorts = (
+        pl.read_parquet(release.definitions / f"{table}.parquet").select(code, "title").rows()
+        for table, code in (("rules", "rule"), ("cohorts", "cohort"))
+    )
+    return {
+        "rule": {**words.RULES, **dict(rules)},
+        "cohort": {**dict(cohorts), "all": "all courses"},
+    }
+
+
+def _tables(warehouse: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str]]:
     return warehouse.execute(
-        "select table_name, comment from duckdb_tables() where schema_name = $1 order by all",
-        [COHORTS],
+        "select schema_name, table_name, comment from duckdb_tables() "
+        "where schema_name = $1 or schema_name = 'defined' and list_contains($2, table_name) "
+        "order by all",
+        [COHORTS, BY_DEFINITION],
     ).fetchall()
 
 
-def _columns(warehouse: duckdb.DuckDBPyConnection, table: str) -> list[_Column]:
+def _columns(warehouse: duckdb.DuckDBPyConnection, schema: str, table: str) -> list[_Column]:
     found = warehouse.execute(
         "select column_name, comment from duckdb_columns() "
         "where schema_name = $1 and table_name = $2 order by column_index",
-        [COHORTS, table],
+        [schema, table],
     ).fetchall()
     return [_Column(name, one_line(comment)) for name, comment in found]
 
 
 def _write_view(
     warehouse: duckdb.DuckDBPyConnection,
+    schema: str,
     table: str,
     comment: str,
     all_words: Mapping[str, Mapping[Any, str]],
 ) -> None:
-    columns = _columns(warehouse, table)
+    columns = _columns(warehouse, schema, table)
     grading = "grading" if any(one.name == "grading" for one in columns) else BY_SYMPTOMS
     selected = ", ".join(
         f"{_value(one, grading, all_words)} as {_named(one.heading)}" for one in columns
     )
     view = f"{SCHEMA}.{table}"
-    warehouse.execute(f"create or replace view {view} as select {selected} from {COHORTS}.{table}")
+    warehouse.execute(f"create or replace view {view} as select {selected} from {schema}.{table}")
     said = f"{one_line(comment)} Codes are in words here, shares in percent."
     warehouse.execute(f"comment on view {view} is {_quoted(said)}")
     for one in columns:

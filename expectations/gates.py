@@ -16,7 +16,7 @@ def check(
 ) -> GateReport:
     """See `expectations.check`."""
     if gate is Gate.BUILT:
-        declarations = built.declarations(release.inputs)
+        declarations = built.declarations(release)
         return GateReport(gate, evaluate(gate, declarations, release.warehouse, on_progress))
     database = release.root / ARRIVAL_DATABASE
     measured, declared = len(arrival.MEASURED), len(arrival.DECLARATIONS)

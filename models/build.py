@@ -73,7 +73,8 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
 
 def _built(release: Release, on_progress: OnProgress | None) -> BuildReport:
     """The warehouse, by the engine that the settings name."""
-    everything = ("build", "--exclude-resource-type", "unit_test")
+    undefined = () if release.definitions.is_dir() else ("--exclude", "defined")
+    everything = ("build", "--exclude-resource-type", "unit_test", *undefined)
     if release.settings.engine.name == "duckdb":
         return run_dbt(release, *everything, on_progress=on_progress)
     with tempfile.TemporaryDirectory(prefix="spark-", dir=release.root) as scratch:

@@ -7,7 +7,8 @@ from typing import Any
 
 from dbt.clients.yaml_helper import load_yaml_text
 
-COHORTS = Path(__file__).parent / "layers" / "cohorts"
+LAYERS = Path(__file__).parent / "layers"
+BY_DEFINITION = ("response_by_definition", "session_response_by_definition")  # of `defined`
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,9 @@ def estimands() -> dict[str, Estimand]:
 
 
 def grains() -> dict[str, list[str]]:
-    """The columns that tell a published table's rows apart, by the table's name."""
+    """The columns that tell a table's rows apart, by its name: of published tables, and of what
+    comes of a group's own definitions.
+    """
     return {
         model["name"]: test["one_row_per"]["arguments"]["columns"]
         for model in _models()
@@ -44,6 +47,7 @@ def grains() -> dict[str, list[str]]:
 
 
 def _models() -> Iterator[dict[str, Any]]:
-    for path in sorted(COHORTS.glob("*.yml")):
+    of_definitions = (LAYERS / "defined" / f"{name}.yml" for name in BY_DEFINITION)
+    for path in (*sorted(LAYERS.glob("cohorts/*.yml")), *of_definitions):
         described: Any = load_yaml_text(path.read_text(encoding="utf-8"), str(path))
         yield from described["models"]

@@ -362,6 +362,38 @@ def audit_release(
     return job
 
 
+@app.command("define")
+def define_something(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE", help="A TOML file; its name is the name.")
+    ] = None,
+    workspace: WorkspaceFolder = HERE,
+    asks_list: Annotated[bool, typer.Option("--list", help="Say what is defined.")] = False,
+    remove: Annotated[str | None, typer.Option(metavar="NAME", help="Build it no longer.")] = None,
+    replace: Replace = False,
+) -> Job:
+    """Define a response rule or a cohort of your own, built beside ours by the next run."""
+
+    def job(voice: Voice) -> Answer:
+        with standing.told(workspace):
+            if (file is not None) + (remove is not None) + asks_list != 1:
+                raise WrongUse(
+                    "`lidcohort define` takes a file, --list, or --remove with a name.",
+                    "For instance `lidcohort define young.toml`.",
+                )
+            opened = Workspace.open(workspace)
+            from pipeline.defining import define, listed, take_away
+
+            if asks_list:
+                return listed(opened)
+            with hold(opened.lock), recorded(opened, "define", voice) as record:
+                if file is None:
+                    return take_away(opened, remove or "", record)
+                return define(opened, file, voice, record, replace=replace)
+
+    return job
+
+
 @app.command("query")
 def ask_warehouse(
     sql: Annotated[str | None, typer.Argument(metavar="SQL", help="One question.")] = None,

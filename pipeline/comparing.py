@@ -9,7 +9,7 @@ import duckdb
 import polars as pl
 import polars.selectors as cs
 
-from models.docs import grains
+from models.docs import BY_DEFINITION, grains
 from pipeline import release as releases
 from pipeline.errors import WrongUse, cut, in_short
 from pipeline.files import write_whole
@@ -126,9 +126,11 @@ def _figures(earlier: Path, later: Path) -> tuple[pl.DataFrame, list[str]]:
 def _tables(root: Path) -> dict[str, pl.DataFrame]:
     with duckdb.connect(str(root / WAREHOUSE_FILE), read_only=True) as warehouse:
         names = warehouse.sql(
-            "select table_name from duckdb_tables() where schema_name = 'cohorts' order by all"
+            "select schema_name, table_name from duckdb_tables() "
+            "where schema_name = 'cohorts' "
+            f"or schema_name = 'defined' and table_name in {BY_DEFINITION} order by all"
         ).fetchall()
-        return {name: warehouse.sql(f"from cohorts.{name}").pl() for (name,) in names}
+        return {name: warehouse.sql(f"from {schema}.{name}").pl() for schema, name in names}
 
 
 def moved_figures(
@@ -165,7 +167,7 @@ def moved_figures(
 
 
 def _causes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
-    """What went in that differs: files as site/batch/kind, settings, the program."""
+    """What went in that differs: files as site/batch/kind, definitions, settings, the program."""
     old, new = (
         {tuple(unit[part] for part in UNIT): unit["digest"] for unit in told["units"]}
         for told in (before, after)
@@ -179,6 +181,16 @@ def _causes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
             if old[unit] != new[unit]
         ),
     ]
+    were, are = (told.get(releases.DEFINITIONS, {}) for told in (before, after))
+    defined = [
+        *(f"defined: {name}" for name in sorted(are.keys() - were.keys())),
+        *(f"not defined any more: {name}" for name in sorted(were.keys() - are.keys())),
+        *(
+            f"defined otherwise: {name}"
+            for name in sorted(were.keys() & are.keys())
+            if were[name] != are[name]
+        ),
+    ]
     others = {
         f"as of {after['as_of']} instead of {before['as_of']}": "as_of",
         "group.toml": "settings",
@@ -186,6 +198,7 @@ def _causes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
     }
     return [
         *files,
+        *defined,
         *(told for told, part in others.items() if before.get(part) != after.get(part)),
     ]
 

@@ -13,6 +13,7 @@ class Step(StrEnum):
     KEY = "key"
     SETTINGS = "settings"
     MAPPING = "mapping"
+    DEFINITION = "definition"
     LOCK = "lock"
     RECORD = "record"
     LEFTOVER = "leftover"

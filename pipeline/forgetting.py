@@ -161,7 +161,8 @@ def _make_again(
     as_it_was = replace(workspace, settings=settings.model_copy(update=kept))
     with scratch_folder(workspace) as scratch:
         report = remaining(root, manifest, forgotten, scratch)
-        candidate = releases.candidate(as_it_was, report, taken_in(root / "inputs"))
+        held_against, defined = taken_in(root / "inputs"), releases.defined_in(manifest)
+        candidate = releases.candidate(as_it_was, report, held_against, defined)
         if not candidate.is_complete:
             make(as_it_was, candidate, report, voice)
     rollback.carry_over(workspace, candidate.release)

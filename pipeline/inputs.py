@@ -1,5 +1,6 @@
 """What a release is built from, and nothing else: laid out in its own `inputs/`."""
 
+from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
 
@@ -7,6 +8,7 @@ import polars as pl
 
 from ingest import IngestReport
 from ingest.contract import KINDS
+from models.definitions import Definition, frames
 from pipeline.durable import Step, durable_step
 from pipeline.files import link_or_copy
 from pipeline.published import Published, units_frame
@@ -36,9 +38,15 @@ _PROTOCOLS = pl.Schema(
 _SETTLED_HARMS = pl.Schema({"site": _TEXT, "harm": _TEXT, "decision": _TEXT, "decided_on": _DAY})
 
 
-def assemble(release: Release, report: IngestReport, published: Published | None = None) -> None:
-    """Lay out a release's own inputs: what was accepted and refused, settings, counts, and what
-    people read before; nothing where `published` is not given.
+def assemble(
+    release: Release,
+    report: IngestReport,
+    published: Published | None = None,
+    definitions: Mapping[str, Definition] | None = None,
+) -> None:
+    """Lay out a release's own inputs: what was accepted and refused, settings, counts, what
+    people read before (nothing where `published` is not given), and what the group defined, if it
+    did.
     """
     for unit in report.units:
         place = unit_file(unit.site, unit.batch, unit.kind, unit.digest)
@@ -57,6 +65,9 @@ def assemble(release: Release, report: IngestReport, published: Published | None
         _write(frame, release.inputs / "published" / f"{name}.parquet")
     for name, frame in arrivals(report).items():
         _write(frame, release.inputs / "quality" / f"{name}.parquet")
+    if definitions:
+        for name, frame in frames(definitions).items():
+            _write(frame, release.definitions / f"{name}.parquet")
 
 
 def unit_file(site: str, batch: str, kind: str, digest: str) -> Path:

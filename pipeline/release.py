@@ -16,6 +16,7 @@ import duckdb
 from expectations import GateReport
 from ingest import IngestReport
 from ingest.keys import fingerprint
+from models.definitions import Definition, parse_definition, read_definitions, told
 from pipeline.durable import Step, durable_step
 from pipeline.errors import LidcohortError, ReleaseDamaged, WrongUse
 from pipeline.files import point, sync, sync_tree, write_whole
@@ -30,8 +31,9 @@ FAILURE = "failure.json"
 _PUT_BACK = "Put the release's folder back from a backup, or move it away; then run again."
 KEY_FINGERPRINT = "key_fingerprint"
 PUBLISHED = "published"
+DEFINITIONS = "definitions"
 START_PAGE = Path("dashboards") / "index.html"
-BUILT_SCHEMAS = ("courses", "cohorts", "quality", "catalog")
+BUILT_SCHEMAS = ("courses", "cohorts", "quality", "defined", "catalog")
 STAGE_FOLDERS = ("dashboards", "expectations", "ingest", "models", "pipeline")
 LEFT_BY_TOOLS = frozenset({"__pycache__", "target", "logs", "dbt_packages"})
 VERSIONED = (
@@ -57,6 +59,7 @@ class Candidate:
     release: Release
     identity: Mapping[str, Any]
     published: Published
+    definitions: Mapping[str, Definition]
 
     @property
     def is_complete(self) -> bool:
@@ -64,14 +67,23 @@ class Candidate:
 
 
 def candidate(
-    workspace: Workspace, report: IngestReport, published: Published | None = None
+    workspace: Workspace,
+    report: IngestReport,
+    published: Published | None = None,
+    definitions: Mapping[str, Definition] | None = None,
 ) -> Candidate:
     """The release that these inputs lead to: equal inputs, equal name.
 
     What people read before is one of them. A complete release that was made from the same inputs
     is that release, whatever it was held against; another one is held against the current release,
-    unless `published` is given.
+    unless `published` is given. Definitions are those that the workspace keeps, unless they are
+    given.
+
+    Raises:
+        WrongUse: a definition cannot be used as it stands.
     """
+    if definitions is None:
+        definitions = read_definitions(workspace)
     # Engines agree but for last digits, so each makes its own release, wherever Spark runs.
     settings = workspace.settings.model_dump(
         mode="json", exclude={"releases": True, "engine": {"master"}}
@@ -82,6 +94,7 @@ def candidate(
         "units": units_told(report),
         "arrivals": _digest(*(frame.write_csv().encode() for frame in arrivals(report).values())),
         "settings": settings,
+        DEFINITIONS: told(definitions),
         KEY_FINGERPRINT: fingerprint(workspace.key),
         "code": code_digest(),
         "versions": {
@@ -92,14 +105,16 @@ def candidate(
     if published is None:
         made = _made_from(workspace, identity)
         if made is not None:
-            return Candidate(Release(made, workspace.settings, report.as_of), identity, Published())
+            release = Release(made, workspace.settings, report.as_of)
+            return Candidate(release, identity, Published(), definitions)
         published = _read_now(workspace)
     identity[PUBLISHED] = _digest(
         *(frame.write_csv().encode() for frame in published.frames.values())
     )
     digest = _digest(json.dumps(identity, sort_keys=True).encode())
     root = workspace.releases / f"{report.as_of.isoformat()}-{digest[:8]}"
-    return Candidate(Release(root, workspace.settings, report.as_of), identity, published)
+    release = Release(root, workspace.settings, report.as_of)
+    return Candidate(release, identity, published, definitions)
 
 
 def _made_from(workspace: Workspace, identity: Mapping[str, Any]) -> Path | None:
@@ -202,6 +217,12 @@ def read_manifest(root: Path) -> dict[str, Any] | None:
     except (ValueError, KeyError, TypeError):
         raise ReleaseDamaged(f"{path} is damaged.", _PUT_BACK) from None
     return manifest
+
+
+def defined_in(manifest: Mapping[str, Any]) -> dict[str, Definition]:
+    """The definitions that a release was made with."""
+    kept = manifest.get(DEFINITIONS, {})
+    return {name: parse_definition(content) for name, content in kept.items()}
 
 
 def refuse_another_key(workspace: Workspace) -> None:

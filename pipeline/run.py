@@ -14,6 +14,7 @@ from ingest import IngestReport, ingest
 from ingest.store import retire
 from models.build import BuildFailed, build
 from models.catalog import describe
+from models.definitions import read_definitions
 from models.spark import refuse_without_spark
 from pipeline import history, inputs, rollback
 from pipeline import release as releases
@@ -147,6 +148,7 @@ def _take_in(workspace: Workspace, voice: Voice) -> IngestReport:
         private_folder(folder)
     releases.refuse_another_key(workspace)
     refuse_lost_exports(workspace)
+    read_definitions(workspace)  # a faulty one stops the run before the exports are read
     with voice.stage("ingest") as stage:
         report = ingest(workspace, on_progress=stage.progress)
         stage.counts = {
@@ -170,7 +172,7 @@ def _assemble(
         releases.sweep(workspace)
         durable_step(Step.CANDIDATE)
         private_folder(candidate.release.root)
-        inputs.assemble(candidate.release, report, candidate.published)
+        inputs.assemble(candidate.release, report, candidate.published, candidate.definitions)
         stage.counts = {"units": len(report.units)}
 
 

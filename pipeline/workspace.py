@@ -53,6 +53,11 @@ class Workspace:
         return self.root / "mappings"
 
     @property
+    def definitions(self) -> Path:
+        """Holds the response rules and cohorts that the group defined, a file each."""
+        return self.root / "definitions"
+
+    @property
     def accepted(self) -> Path:
         return self.root / "accepted"
 
@@ -124,6 +129,11 @@ class Release:
     @property
     def inputs(self) -> Path:
         return self.root / "inputs"
+
+    @property
+    def definitions(self) -> Path:
+        """What the group defined, as tables; not there where it defined nothing."""
+        return self.inputs / "definitions"
 
     @property
     def warehouse(self) -> Path:

@@ -51,6 +51,7 @@ class Table:
     shares: tuple[Share, ...] = ()
     totals: tuple[Totals, ...] = ()
     may_be_empty: bool = False
+    schema: str = "cohorts"
 
 
 RESPONSE_BY_GRADE = Table(
@@ -464,13 +465,14 @@ def _declare(
         f"In {table.name} {finding}",
         REPORT_THIS,
         Severity.STOP,
-        f"cohorts.{table.name}",
+        f"{table.schema}.{table.name}",
         expectation,
         rows_at_least=0 if table.may_be_empty else 1,
     )
 
 
-def _of_table(table: Table) -> Iterator[Declaration]:
+def of_table(table: Table) -> Iterator[Declaration]:
+    """What is declared on a table for what it says must hold."""
     yield _declare(
         table,
         "rows_consistent",
@@ -505,7 +507,7 @@ def _of_table(table: Table) -> Iterator[Declaration]:
 
 
 DECLARATIONS = (
-    *(declaration for table in TABLES for declaration in _of_table(table)),
+    *(declaration for table in TABLES for declaration in of_table(table)),
     _declare(
         SESSIONS_TO_RESPONSE,
         "never_rises",

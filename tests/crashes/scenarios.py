@@ -29,6 +29,13 @@ sessions_planned = 4
 VISITS = "visit_id,patient_id,visit_date,visit_reason\n"
 SESSIONS = "session_id,patient_id,session_date,eye,purpose,protocol,adverse_event\n"
 SAMPLE = "{root}/exports/alder/2025-03/visits.csv"
+PROPOSED = "{root}/at_alder.toml"
+COHORT = """
+kind = "cohort"
+title = "At alder"
+question = "How do alder's own patients respond?"
+where = { site = ["alder"] }
+"""
 KEY = "an invented key of enough length\n"
 
 
@@ -64,6 +71,16 @@ def scenarios(server: Server, folder: Path) -> list[Scenario]:
         ),
         Scenario("rekey", _forgotten(server, base, folder), ("rekey",)),
         Scenario("rollback", _copy(base, folder / "rollback"), ("rollback",), then=()),
+        Scenario(
+            "define",
+            _proposing(base, folder / "define"),
+            ("define", PROPOSED, "--workspace", "{root}"),
+        ),
+        Scenario(
+            "define, taken away",
+            _defining(base, folder / "taken_away"),
+            ("define", "--remove", "at_alder"),
+        ),
         Scenario("new", _empty(folder / "new"), ("new", "{root}"), then=()),
         Scenario(
             "map",
@@ -143,6 +160,21 @@ def _recorded(base: Path, folder: Path) -> Path:
 def _refused(base: Path, folder: Path) -> Path:
     root = _copy(base, folder / "refused")
     (root / MAY_STOP).write_text("arrival")
+    return root
+
+
+def _proposing(base: Path, folder: Path) -> Path:
+    """A definition that is not kept yet."""
+    root = _copy(base, folder)
+    Path(PROPOSED.format(root=root)).write_text(COHORT)
+    return root
+
+
+def _defining(base: Path, folder: Path) -> Path:
+    """A definition that is kept."""
+    root = _copy(base, folder)
+    (root / "definitions").mkdir()
+    (root / "definitions" / "at_alder.toml").write_text(COHORT)
     return root
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import expectations.gates  # noqa: F401
 import models.build  # noqa: F401
 import pipeline.beginnings
+import pipeline.defining
 import pipeline.proposal
 import pipeline.rekeying
 import pipeline.rollback

@@ -86,6 +86,8 @@ def _called(function: ast.FunctionDef) -> set[str]:
         ),
         ("forget, not made again", ("unpublish",)),
         ("rollback", ()),
+        ("define", ()),
+        ("define, taken away", ("definition",)),
         ("new", ()),
         ("map", ()),
     ],

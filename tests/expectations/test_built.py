@@ -508,7 +508,7 @@ def test_a_warehouse_that_agrees_passes(release):
     report = check(release, Gate.BUILT)
 
     assert [result for result in report.results if not result.success] == []
-    assert len(report.results) == len(built.declarations(release.inputs)) + 1
+    assert len(report.results) == len(built.declarations(release)) + 1
 
 
 @pytest.mark.parametrize("fault", SPOILED)
@@ -519,14 +519,14 @@ def test_a_spoiled_warehouse_breaks_what_it_should(release, fault):
     report = check(release, Gate.BUILT)
 
     assert failed(report) == slugs
-    severities = {d.slug: d.severity for d in built.declarations(release.inputs)}
+    severities = {d.slug: d.severity for d in built.declarations(release)}
     assert report.stopped == any(severities[slug] is Severity.STOP for slug in slugs)
 
 
 def test_each_expectation_has_a_case_that_breaks_it(release):
     broken = {slug for _, slugs in SPOILED.values() for slug in slugs}
 
-    assert broken == {declaration.slug for declaration in built.declarations(release.inputs)}
+    assert broken == {declaration.slug for declaration in built.declarations(release)}
 
 
 def test_a_young_group_has_nothing_mature_and_passes(release):

@@ -14,7 +14,8 @@ README = Path(ingest.__file__).parents[1] / "README.md"
 
 @pytest.fixture
 def mapping() -> str:
-    [example] = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    text = README.read_text(encoding="utf-8")
+    [example] = re.findall(r"```toml\n(# For the whole clinic.*?)```", text, re.DOTALL)
     return example
 
 

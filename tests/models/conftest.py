@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from ingest.contract import KINDS, KINDS_BY_NAME
+from models.definitions import frames
 from pipeline.published import Published
 from pipeline.settings import Settings
 from pipeline.workspace import Release
@@ -138,11 +139,13 @@ def lay_out(
     as_of: date = date(2025, 12, 31),
     refused: Mapping[str, Rows] | None = None,
     arrivals: Mapping[str, Rows] | None = None,
+    with_definitions: bool = False,
 ) -> Release:
     """Write a release's inputs from accepted and refused rows by kind, and its quality tables.
 
     A row that doesn't say so is alder's, of its batch 2025-12. A file is counted for each unit
-    with accepted rows, unless `arrivals` gives the files.
+    with accepted rows, unless `arrivals` gives the files. The models of what a group defines are
+    built only `with_definitions`, of which there are none.
     """
     release = Release(root, settings, as_of)
     for kind in KINDS:
@@ -163,6 +166,8 @@ def lay_out(
     counts: dict[str, Rows] = {"files": _files(rows or {}), **(arrivals or {})}
     for name, schema in ARRIVALS.items():
         _write(release.inputs / "quality" / f"{name}.parquet", counts.get(name, ()), schema)
+    for name, frame in frames({}).items() if with_definitions else ():
+        _write(release.definitions / f"{name}.parquet", (), frame.schema)
     return release
 
 

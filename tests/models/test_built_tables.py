@@ -12,7 +12,7 @@ import yaml
 from ingest.contract import KINDS
 from models.build import PROJECT, build
 
-LAYERS = ("staging", "courses", "cohorts")
+LAYERS = ("staging", "courses", "cohorts", "defined")
 MODELS = {path.stem: path for path in (PROJECT / "layers").rglob("*.sql")}
 # Of quality, what holds published figures against those before: it comes after the cohorts.
 LAST_OF_ALL = {"month_figures", "restatements"}
@@ -23,7 +23,7 @@ GRAIN_TESTS = {"one_row_per", "samples_follow"}
 
 @pytest.fixture(scope="module")
 def warehouse(make_shared_release: Any) -> Iterator[duckdb.DuckDBPyConnection]:
-    release = make_shared_release()
+    release = make_shared_release(with_definitions=True)
     build(release)
     with duckdb.connect(str(release.warehouse), read_only=True) as connection:
         yield connection
@@ -38,6 +38,7 @@ def test_staging_is_views_and_the_rest_tables(warehouse: duckdb.DuckDBPyConnecti
         "courses": ["BASE TABLE"],
         "cohorts": ["BASE TABLE"],
         "quality": ["BASE TABLE"],
+        "defined": ["BASE TABLE"],
         "seeds": ["BASE TABLE"],
     }
 

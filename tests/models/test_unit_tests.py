@@ -8,7 +8,7 @@ from models.build import PROJECT, build, run_dbt
 
 
 def test_every_hand_computed_case_holds(make_release: Any) -> None:
-    release = make_release()
+    release = make_release(with_definitions=True)
     build(release)
     report = run_dbt(release, "test", "--select", "test_type:unit")
     assert {node.name for node in report.nodes} == declared_cases()

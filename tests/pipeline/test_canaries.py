@@ -71,6 +71,12 @@ code = "alder"
 code = "four_fortnightly"
 sessions_planned = 4
 """
+DEFINITION = """
+kind = "cohort"
+title = "At alder"
+question = "How do alder's own patients respond?"
+where = { site = ["alder"], sessions = { at_least = 1 } }
+"""
 CANARY = re.compile(r"qz\d{4}[a-z_]+?zq")
 BEYOND = " and so on, as people write into a cell that was free, "
 ID, CODE, REFUSED, TAIL, LINE, UNKNOWN, HEADER, WHOLE_FILE = (
@@ -270,6 +276,8 @@ def seen(tmp_path_factory) -> Seen:
     run(seen, "query", "--explain-table", "courses.session_eyes", *of_root)
     name = (root / "current").resolve().name
     run(seen, "compare", name, name, *of_root)
+    (root.parent / "at_alder.toml").write_text(DEFINITION)
+    run(seen, "define", str(root.parent / "at_alder.toml"), *of_root)
     run(seen, "withdraw", *of_root, "--batch", "alder/2026-02")
     run(seen, "forget", *of_root, "--patient", f"alder/{goes}")
     run(seen, "run", *of_root, "--json")
@@ -288,7 +296,7 @@ def seen(tmp_path_factory) -> Seen:
 
 
 def test_every_command_ended_as_it_should(seen):
-    assert [status for _, status in seen.statuses] == [3, *[0] * 18], seen.said
+    assert [status for _, status in seen.statuses] == [3, *[0] * 19], seen.said
 
 
 def test_every_command_that_reads_exports_was_walked(seen):

@@ -18,7 +18,7 @@ from pipeline.workspace import Workspace, key_file
     "command",
     [
         *("demo", "run", "check", "status", "new", "reveal", "pack"),
-        *("rollback", "verify", "audit", "rekey", "query", "compare"),
+        *("rollback", "verify", "audit", "rekey", "query", "compare", "define"),
     ],
 )
 def test_every_command_explains_itself(command, capsys):

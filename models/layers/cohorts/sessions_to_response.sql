@@ -2,7 +2,7 @@
 {%- set grain = ['rule', 'grading', 'grade', 'site', 'protocol', 'course_kind'] -%}
 with
 begun as (
-    {{ begun_courses() }}
+    {{ begun_courses(ref('responses')) }}
 ),
 
 -- A response is confirmed by the next evaluation, or is the last one seen.

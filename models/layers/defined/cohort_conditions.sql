@@ -1,0 +1,10 @@
+select
+    cohort,
+    condition,
+    trait,
+    code,
+    at_least,
+    below,
+    from_day,
+    before_day
+from {{ source('definitions', 'cohort_conditions') }}

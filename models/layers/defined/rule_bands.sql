@@ -1,0 +1,8 @@
+select
+    rule,
+    band,
+    at_least,
+    below,
+    amount,
+    share
+from {{ source('definitions', 'rule_bands') }}

@@ -1,0 +1,11 @@
+select
+    rule,
+    position,
+    title,
+    words,
+    measure,
+    unit,
+    better,
+    measured_in,
+    source
+from {{ source('definitions', 'rules') }}
