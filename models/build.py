@@ -93,7 +93,7 @@ def worked_out_on_spark(
     """
     run_dbt(release, "seed")
     with spark.reading_inputs(release, handed_back):
-        chosen = ("--target", "spark", "--select", "+courses", "+cohorts")
+        chosen = ("--target", "spark", "--select", "+path:layers/courses", "+path:layers/cohorts")
         return run_dbt(release, "run", *chosen, on_progress=on_progress)
 
 
