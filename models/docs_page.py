@@ -24,6 +24,8 @@ OF_ONE_RUN = frozenset({"generated_at", "run_started_at", "invocation_started_at
 OF_ONE_RUN |= {"invocation_id", "user_id", "env", "checksum"}
 WITH_PATHS = frozenset({"root_path", "build_path", "compiled_path", "compiled_code", "compiled"})
 WITH_PATHS |= {"relation_name", "external_location", "unrendered_config", "source_meta"}
+UNORDERED = frozenset({"nodes", "macros", "sources", "refs"})  # where they are lists
+MAPS = ("parent_map", "child_map")
 COLUMNS = (
     "select schema_name, table_name, column_name, data_type, coalesce(comment, '') as comment "
     "from duckdb_columns() where database_name = current_database() and not internal "
@@ -70,6 +72,8 @@ def shared_by_equal_runs(manifest: Mapping[str, Any]) -> Json:
         for part, held in manifest.items()
     }
     kept: Json = _without(ours, OF_ONE_RUN | WITH_PATHS)
+    for part in MAPS:
+        kept[part] = {name: sorted(others) for name, others in kept.get(part, {}).items()}
     for node in kept["nodes"].values():
         node["meta"] = node.get("meta", {}).get("estimand", {})  # part by part, not as one line
     return kept
@@ -77,10 +81,19 @@ def shared_by_equal_runs(manifest: Mapping[str, Any]) -> Json:
 
 def _without(told: Any, names: frozenset[str]) -> Any:
     if isinstance(told, dict):
-        return {name: _without(value, names) for name, value in told.items() if name not in names}
+        return {
+            name: _in_order(name, _without(value, names))
+            for name, value in told.items()
+            if name not in names
+        }
     if isinstance(told, list):
         return [_without(value, names) for value in told]
     return told
+
+
+def _in_order(name: str, told: Any) -> Any:
+    """Lists whose order says nothing, and differs from run to run, in one that does not."""
+    return sorted(told, key=json.dumps) if name in UNORDERED and isinstance(told, list) else told
 
 
 def _catalog(manifest: Json, columns: list[tuple[str, ...]]) -> Json:

@@ -39,6 +39,19 @@ def test_what_differs_from_run_to_run_and_whatever_names_a_folder_is_left_out() 
     assert kept == shared_by_equal_runs(manifest()) | {"metadata": kept["metadata"]}
 
 
+def test_a_list_whose_order_says_nothing_is_put_in_order() -> None:
+    place = ["lidcohort", "cohorts", "safety"]
+    one, other = (
+        shared_by_equal_runs(
+            manifest(depends_on={"nodes": order}, sources=[[name] for name in order], fqn=place)
+            | {"child_map": {"model.lidcohort.safety": order}}
+        )
+        for order in (["b", "a"], ["a", "b"])
+    )
+    assert one == other
+    assert one["nodes"]["model.lidcohort.safety"]["fqn"] == place
+
+
 def test_other_packages_are_left_out() -> None:
     told = manifest()
     told["nodes"]["model.other.safety"] = {"package_name": "other"}
