@@ -7,13 +7,13 @@ import duckdb
 
 from models.build import run_dbt
 from models.definitions import Cohort, Definition, frames
+from models.render import render
 from pipeline.workspace import Release
 
 COHORT_SQL = "{{ courses_of_cohorts('cohort_conditions') }}"
 RULE_SQL = (
     "{{ judged_by('rules', band_threshold('baselines.value', 'bands'), bands='rule_bands') }}"
 )
-EVALUABLE = "outcome in ('responder', 'unchanged', 'worsened')"
 COUNTS = (
     "count(*), count(*) filter (where is_mature), count(distinct patient_key), count(distinct site)"
 )
@@ -66,8 +66,9 @@ def _of_rule(warehouse: duckdb.DuckDBPyConnection) -> Preview:
 
 
 def _evaluable(warehouse: duckdb.DuckDBPyConnection, responses: str) -> dict[str, int]:
+    is_evaluable = f"is_mature and outcome in {render('{{ evaluable_outcomes() }}')}"
     found = warehouse.sql(
-        f"select rule, count(*) filter (where is_mature and {EVALUABLE}) from {responses} "
+        f"select rule, count(*) filter (where {is_evaluable}) from {responses} "
         "group by rule order by rule"
     ).fetchall()
     return dict(found)

@@ -168,39 +168,35 @@ def moved_figures(
 
 def _causes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
     """What went in that differs: files as site/batch/kind, definitions, settings, the program."""
-    old, new = (
-        {tuple(unit[part] for part in UNIT): unit["digest"] for unit in told["units"]}
+    files = (
+        {"/".join(unit[part] for part in UNIT): unit["digest"] for unit in told["units"]}
         for told in (before, after)
     )
-    files = [
-        *(f"new: {'/'.join(unit)}" for unit in sorted(new.keys() - old.keys())),
-        *(f"gone: {'/'.join(unit)}" for unit in sorted(old.keys() - new.keys())),
-        *(
-            f"read otherwise: {'/'.join(unit)}"
-            for unit in sorted(old.keys() & new.keys())
-            if old[unit] != new[unit]
-        ),
-    ]
-    were, are = (told.get(releases.DEFINITIONS, {}) for told in (before, after))
-    defined = [
-        *(f"defined: {name}" for name in sorted(are.keys() - were.keys())),
-        *(f"not defined any more: {name}" for name in sorted(were.keys() - are.keys())),
-        *(
-            f"defined otherwise: {name}"
-            for name in sorted(were.keys() & are.keys())
-            if were[name] != are[name]
-        ),
-    ]
+    defined = (told.get(releases.DEFINITIONS, {}) for told in (before, after))
     others = {
         f"as of {after['as_of']} instead of {before['as_of']}": "as_of",
         "group.toml": "settings",
         "another version of the program": "code",
     }
     return [
-        *files,
-        *defined,
+        *_differing(*files, come="new", gone="gone", changed="read otherwise"),
+        *_differing(
+            *defined, come="defined", gone="not defined any more", changed="defined otherwise"
+        ),
         *(told for told, part in others.items() if before.get(part) != after.get(part)),
     ]
+
+
+def _differing(
+    old: Mapping[str, Any], new: Mapping[str, Any], *, come: str, gone: str, changed: str
+) -> Iterator[str]:
+    """What came, went and changed, by name, each with its word."""
+    for word, names in (
+        (come, new.keys() - old.keys()),
+        (gone, old.keys() - new.keys()),
+        (changed, {name for name in old.keys() & new.keys() if old[name] != new[name]}),
+    ):
+        yield from (f"{word}: {name}" for name in sorted(names))
 
 
 def _lines(

@@ -20,7 +20,7 @@ select
         when
             minutes.minutes_before > 0
             and minutes.minutes_after is not null
-            and symptoms.outcome in ('responder', 'unchanged', 'worsened')
+            and symptoms.outcome in {{ evaluable_outcomes() }}
             then
                 2 * minutes.minutes_after <= minutes.minutes_before
                 and symptoms.outcome <> 'worsened'
