@@ -9,7 +9,8 @@ from packaging.requirements import Requirement
 NOT_STATED = "not stated in the package"
 HEAD = """# What a run needs
 
-Made by `uv run python .ci/licences.py > DEPENDENCIES.md`, from what each package says of itself.
+Made by `uv run --extra spark python .ci/licences.py > DEPENDENCIES.md`, from what each package says
+of itself.
 Versions and the digests of every file stand in uv.lock, and a wheel carries them as an SBOM.
 
 | package | licence | |
@@ -53,10 +54,13 @@ def licence(package: Distribution) -> str:
 def main() -> None:
     """Print the page."""
     project = tomllib.loads((PROJECT / "pyproject.toml").read_text("utf-8"))["project"]
-    direct = {Requirement(text).name for text in project["dependencies"]}
     print(HEAD, end="")
-    for name, package in sorted(needed(project["dependencies"]).items()):
-        print(f"| {name} | {licence(package)} | {'asked for' if name in direct else ''} |")
+    direct = {Requirement(text).name for text in project["dependencies"]}
+    always = needed(project["dependencies"])
+    at_most = always | needed(project["optional-dependencies"]["spark"])
+    for name, package in sorted(at_most.items()):
+        why = "asked for" if name in direct else "" if name in always else "for Spark only"
+        print(f"| {name} | {licence(package)} | {why} |")
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from typing import Any
 from dbt.adapters.duckdb.connections import DuckDBConnectionManager
 from dbt.cli.main import dbtRunner, dbtRunnerResult
 
+from models import spark
 from models.docs_page import write_docs_page
 from pipeline.durable import Step, durable_step
 from pipeline.workspace import Release
@@ -55,7 +56,8 @@ class BuildReport:
 def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildReport:
     """Build every model of a release, run its data tests and write the page of the models.
 
-    Calls `on_progress` with the nodes done and the nodes in all, after each node.
+    Calls `on_progress` with the nodes done and the nodes in all, after each node; with Spark, first
+    for its own, then for all.
 
     Raises:
         BuildFailed: a model or a test failed.
@@ -64,11 +66,35 @@ def build(release: Release, *, on_progress: OnProgress | None = None) -> BuildRe
     release.warehouse.unlink(missing_ok=True)
     # A log beside a replaced file would be replayed into the new one.
     release.warehouse.with_name(release.warehouse.name + ".wal").unlink(missing_ok=True)
-    undefined = () if release.definitions.is_dir() else ("--exclude", "defined")
-    command = ("build", "--exclude-resource-type", "unit_test", *undefined)
-    report = run_dbt(release, *command, on_progress=on_progress)
+    report = _built(release, on_progress)
     write_docs_page(release, report.manifest)
     return report
+
+
+def _built(release: Release, on_progress: OnProgress | None) -> BuildReport:
+    """The warehouse, by the engine that the settings name."""
+    undefined = () if release.definitions.is_dir() else ("--exclude", "defined")
+    everything = ("build", "--exclude-resource-type", "unit_test", *undefined)
+    if release.settings.engine.name == "duckdb":
+        return run_dbt(release, *everything, on_progress=on_progress)
+    with tempfile.TemporaryDirectory(prefix="spark-", dir=release.root) as scratch:
+        worked_out_on_spark(release, Path(scratch), on_progress=on_progress)
+        return run_dbt(release, *everything, on_progress=on_progress, handed_back=Path(scratch))
+
+
+def worked_out_on_spark(
+    release: Release, handed_back: Path, *, on_progress: OnProgress | None = None
+) -> BuildReport:
+    """Have Spark work the courses and cohorts out; their rows then lie in `handed_back`.
+
+    Raises:
+        BuildFailed: a model failed.
+        WrongUse: Spark did not start.
+    """
+    run_dbt(release, "seed")
+    with spark.reading_inputs(release, handed_back):
+        chosen = ("--target", "spark", "--select", "+path:layers/courses", "+path:layers/cohorts")
+        return run_dbt(release, "run", *chosen, on_progress=on_progress)
 
 
 def analyses(release: Release) -> dict[str, str]:
@@ -81,8 +107,16 @@ def analyses(release: Release) -> dict[str, str]:
     return {node.name: node.sql for node in report.nodes}
 
 
-def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = None) -> BuildReport:
+def run_dbt(
+    release: Release,
+    *command: str,
+    on_progress: OnProgress | None = None,
+    handed_back: Path | None = None,
+) -> BuildReport:
     """Run one dbt command on a release, with its settings as dbt variables.
+
+    `handed_back` is where the rows of the courses and cohorts lie, if they were worked out
+    elsewhere.
 
     Raises:
         BuildFailed: a model or a test failed, or dbt could not start.
@@ -94,7 +128,7 @@ def run_dbt(release: Release, *command: str, on_progress: OnProgress | None = No
             *command,
             *("--project-dir", str(PROJECT), "--profiles-dir", str(PROJECT)),
             *("--target-path", scratch, "--log-path", scratch),
-            *("--vars", json.dumps(variables(release))),
+            *("--vars", json.dumps(variables(release) | _said(handed_back))),
         ]
         try:
             result = dbtRunner(callbacks=[_counting(on_progress)]).invoke(arguments)
@@ -112,6 +146,10 @@ def variables(release: Release) -> dict[str, Any]:
         "reference_protocol": settings.group.reference_protocol,
         "hide_counts_below": settings.privacy.hide_counts_below,
     }
+
+
+def _said(handed_back: Path | None) -> dict[str, Any]:
+    return {"handed_back": str(handed_back)} if handed_back else {}
 
 
 def _counting(on_progress: OnProgress | None) -> Callable[[Any], None]:

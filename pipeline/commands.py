@@ -18,6 +18,7 @@ from pipeline.files import for_the_owner_only
 from pipeline.history import recorded
 from pipeline.interruption import behind, heed_no_more, raise_if_interrupted
 from pipeline.lock import hold
+from pipeline.settings import ENGINES
 from pipeline.voice import Answer, Voice
 from pipeline.workspace import Workspace
 
@@ -101,6 +102,12 @@ def _day(text: str | None) -> date | None:
         raise WrongUse(f"--as-of {text} is no date.", "Write it like 2025-06-30.") from None
 
 
+def _engine(text: str | None) -> str | None:
+    if text is not None and text not in ENGINES:
+        raise WrongUse(f"--engine {text} is no engine.", f"Write --engine {' or '.join(ENGINES)}.")
+    return text
+
+
 def _say_version(is_asked: bool) -> None:
     if is_asked:
         print(f"lidcohort {version('lidcohort')}")
@@ -143,12 +150,17 @@ def run(
     as_of: Annotated[
         str | None, typer.Option(metavar="DATE", help="Read nothing after this day.")
     ] = None,
+    engine: Annotated[
+        str | None,
+        typer.Option(metavar="ENGINE", help="duckdb or spark, if not as group.toml says."),
+    ] = None,
 ) -> Job:
     """Check the exports, build the tables, publish the pages."""
 
     def job(voice: Voice) -> Answer:
         with standing.told(workspace):
-            return _run(Workspace.open(workspace).as_of(_day(as_of)), voice)
+            opened = Workspace.open(workspace).as_of(_day(as_of)).on_engine(_engine(engine))
+            return _run(opened, voice)
 
     return job
 

@@ -13,6 +13,7 @@ from typing import TypeAlias
 from ingest import IngestReport
 from ingest.forgotten import Forgotten, read_forgotten, write_forgotten
 from ingest.store import scratch_folder
+from models.spark import refuse_without_spark
 from pipeline import erasing, rollback
 from pipeline import release as releases
 from pipeline.durable import Step
@@ -54,11 +55,13 @@ def forget(workspace: Workspace, patient: str, make: Make, voice: Voice, run: Ru
     what `run` comes to.
 
     Raises:
-        WrongUse: it names no site or no patient.
+        WrongUse: it names no site or no patient, or the engine that would make the release again
+            cannot run.
         LidcohortError: the current release could not be made again without the patient; it is
             removed then, and the patient is forgotten.
     """
     site, own_id = _named(workspace, patient)
+    refuse_without_spark(workspace.settings)
     for folder in (workspace.accepted, workspace.quarantine, workspace.releases):
         private_folder(folder)
     releases.refuse_another_key(workspace)
@@ -143,7 +146,10 @@ def _make_again(
     make: Make,
     voice: Voice,
 ) -> str:
-    """Make a release from its own inputs and settings, without them, and have people read it."""
+    """Make a release from its own inputs and settings, without them, and have people read it.
+
+    The engine is the group's present one: the machine may have no other.
+    """
     manifest = releases.read_manifest(root) or {}
     settings = Settings.model_validate(manifest["settings"])
     harms = tuple(
@@ -151,7 +157,8 @@ def _make_again(
         for number, harm in enumerate(settings.settled_harm, start=1)
         if number not in _settled(settings, named)
     )
-    as_it_was = replace(workspace, settings=settings.model_copy(update={"settled_harm": harms}))
+    kept = {"settled_harm": harms, "engine": workspace.settings.engine}
+    as_it_was = replace(workspace, settings=settings.model_copy(update=kept))
     with scratch_folder(workspace) as scratch:
         report = remaining(root, manifest, forgotten, scratch)
         held_against, defined = taken_in(root / "inputs"), releases.defined_in(manifest)

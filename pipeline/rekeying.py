@@ -18,6 +18,7 @@ from typing import TypeAlias
 from ingest.forgotten import read_forgotten
 from ingest.keys import fingerprint
 from ingest.translating import Translation, keys_in, translation
+from models.spark import refuse_without_spark
 from pipeline import release as releases
 from pipeline.durable import Step
 from pipeline.errors import WrongUse
@@ -39,7 +40,7 @@ def rekey(workspace: Workspace, run_job: RunJob, voice: Voice, run: Run) -> Answ
 
     Raises:
         WrongUse: the key comes from the environment, where it cannot be changed; or a patient's
-            erasing was cut short.
+            erasing was cut short; or the engine cannot run.
         LidcohortError: no release could be made with the new key; people still read the one before,
             and the next run goes on.
     """
@@ -49,6 +50,7 @@ def rekey(workspace: Workspace, run_job: RunJob, voice: Voice, run: Run) -> Answ
             f"Write a new key into {KEY_VARIABLE}, the one until now on the line below it, and run "
             "`lidcohort run`.",
         )
+    refuse_without_spark(workspace.settings)
     if not is_under_way(workspace):
         releases.refuse_another_key(workspace)
         if read_forgotten(workspace).unfinished:

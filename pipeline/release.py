@@ -46,6 +46,7 @@ VERSIONED = (
     "plotly",
     "polars",
 )
+BY_ENGINE: Mapping[str, tuple[str, ...]] = {"duckdb": (), "spark": ("dbt-spark", "pyspark")}
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,10 @@ def candidate(
     """
     if definitions is None:
         definitions = read_definitions(workspace)
-    settings = workspace.settings.model_dump(mode="json", exclude={"releases": True})
+    # Engines agree but for last digits, so each makes its own release, wherever Spark runs.
+    settings = workspace.settings.model_dump(
+        mode="json", exclude={"releases": True, "engine": {"master"}}
+    )
     settings["group"]["as_of"] = report.as_of.isoformat()
     identity = {
         "as_of": report.as_of.isoformat(),
@@ -93,7 +97,10 @@ def candidate(
         DEFINITIONS: told(definitions),
         KEY_FINGERPRINT: fingerprint(workspace.key),
         "code": code_digest(),
-        "versions": {package: version(package) for package in VERSIONED},
+        "versions": {
+            package: version(package)
+            for package in VERSIONED + BY_ENGINE[settings["engine"]["name"]]
+        },
     }
     if published is None:
         made = _made_from(workspace, identity)

@@ -15,6 +15,7 @@ from ingest.store import retire
 from models.build import BuildFailed, build
 from models.catalog import describe
 from models.definitions import read_definitions
+from models.spark import refuse_without_spark
 from pipeline import history, inputs, rollback
 from pipeline import release as releases
 from pipeline.durable import Step, durable_step
@@ -57,6 +58,7 @@ def run_job(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: whatever went wrong; `current` is then as it was.
     """
+    refuse_without_spark(workspace.settings)
     workspace = with_lists_rekeyed(workspace)
     finish_forgetting(workspace, make_release, voice)
     report = _take_in(workspace, voice)
@@ -113,6 +115,7 @@ def check_exports(workspace: Workspace, voice: Voice, run: Run) -> Answer:
     Raises:
         LidcohortError: as `run_job`.
     """
+    refuse_without_spark(workspace.settings)
     workspace = with_lists_rekeyed(workspace)
     report = _take_in(workspace, voice)
     candidate = releases.candidate(workspace, report)

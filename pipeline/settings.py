@@ -59,6 +59,8 @@ def _ordered(window: tuple[float, float]) -> tuple[float, float]:
     return window
 
 
+EngineName = Literal["duckdb", "spark"]
+ENGINES: tuple[str, ...] = get_args(EngineName)
 Code = Annotated[str, Field(pattern=CODE_PATTERN)]
 Day = Annotated[date, BeforeValidator(_day)]
 Days = Annotated[int, Field(strict=True, ge=0, le=3650)]
@@ -123,6 +125,13 @@ class Limits(_Section):
 NO_LOWER = Limits()
 
 
+class Engine(_Section):
+    """What works the courses and cohorts out; `master` is Spark's alone."""
+
+    name: EngineName = "duckdb"
+    master: str = Field(default="local[2]", strict=True, min_length=1)
+
+
 class Releases(_Section):
     keep: int = Field(default=12, strict=True, ge=1, le=1000)
 
@@ -168,6 +177,7 @@ class Settings(_Section):
     numbers: Numbers = Numbers()
     privacy: Privacy = Privacy()
     limits: Limits = Limits()
+    engine: Engine = Engine()
     releases: Releases = Releases()
     site: tuple[Site, ...] = ()
     protocol: tuple[Protocol, ...] = ()

@@ -103,6 +103,13 @@ class Workspace:
         group = self.settings.group.model_copy(update={"as_of": day})
         return replace(self, settings=self.settings.model_copy(update={"group": group}))
 
+    def on_engine(self, name: str | None) -> Self:
+        """The same workspace, built by another engine than group.toml says."""
+        if name is None:
+            return self
+        engine = self.settings.engine.model_copy(update={"name": name})
+        return replace(self, settings=self.settings.model_copy(update={"engine": engine}))
+
 
 @dataclass(frozen=True)
 class Release:

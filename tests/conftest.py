@@ -9,12 +9,28 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from models import spark
 from pipeline.beginnings import DEMO_KEY
 from pipeline.cli import carry_out
 from pipeline.settings import read_settings
 from pipeline.workspace import Release, Workspace
 
 DEMO_PATIENTS = 300
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out, and count as deselected, what needs an extra that nobody asked for.
+
+    Who installs the extra has its tests fail where Java is lacking.
+    """
+    if not spark.is_installed():
+        left_out = [item for item in items if item.get_closest_marker("spark")]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+
+
+def pytest_report_header() -> str:
+    return "" if spark.is_installed() else "extra spark: not installed, its tests are left out"
 
 
 @pytest.fixture(scope="session")

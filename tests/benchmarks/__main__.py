@@ -18,18 +18,20 @@ import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
+from pipeline.settings import ENGINES
 from pipeline.workspace import Release, Workspace, key_file
 from synthetic_data import make_exports
 from tests.benchmarks.bare import count_seconds, sql_seconds
 from tests.benchmarks.comparison import GRAINS, differences
 from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
+from tests.benchmarks.engines import engine_times
 from tests.benchmarks.macros import GROUPS, macro_seconds
 from tests.benchmarks.mapped import mapped_times, small_file_times
 from tests.benchmarks.timed import Times
 
 LIDCOHORT = [str(Path(sys.executable).with_name("lidcohort"))]
 PROJECT = Path(__file__).parents[2]
-PARTS = ("macros", "doses", "mapped", "demo", "large", "cards")
+PARTS = ("macros", "doses", "mapped", "demo", "large", "cards", "engines")
 SMALL_ROWS, SMALL_FILES = 600_000, 600
 GATES = ("arrival gate", "built gate")
 CONSOLE = Console(width=100)
@@ -43,6 +45,7 @@ def main() -> None:
     parser.add_argument("--demo-patients", type=int, default=3000)
     parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
     parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
+    parser.add_argument("--engine-patients", type=int, default=20_000, help="at the least")
     parser.add_argument("--courses", type=int, default=1_000_000, help="that the macros go over")
     parser.add_argument("--samples", type=int, default=65_000_000, help="of temperature logs")
     parser.add_argument("--outcomes", type=int, default=12_000_000, help="rows with mappings")
@@ -57,6 +60,7 @@ def main() -> None:
             "demo": lambda place: measure_demo(place, asked.demo_patients),
             "large": lambda place: measure_large(place, asked.patients),
             "cards": lambda place: measure_cards(place, asked.card_patients or asked.patients),
+            "engines": lambda place: measure_engines(place, asked.engine_patients),
         }
         for part in PARTS:
             if part in asked.only:
@@ -166,6 +170,19 @@ def measure_mapped(root: Path, rows: int) -> None:
     show_times(f"{rows:,} outcome rows with mappings", list(mapped_times(root / "rows", rows)))
     times = list(small_file_times(root / "files", SMALL_ROWS, SMALL_FILES))
     show_times("One file against many (<= 1.5)", times)
+
+
+def measure_engines(root: Path, patients: int) -> None:
+    """The build's growth on both engines, from the same inputs."""
+    table = Table("patients", *ENGINES, "spark : duckdb", title="Build, wall seconds")
+    for built in engine_times(root, patients):
+        seconds = built.seconds
+        table.add_row(
+            f"{built.patients:,}",
+            *(_seconds(seconds[engine]) for engine in ENGINES),
+            f"{seconds['spark'] / seconds['duckdb']:.1f}",
+        )
+    CONSOLE.print(table)
 
 
 def show_times(title: str, times: Sequence[Times]) -> None:

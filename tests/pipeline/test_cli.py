@@ -45,13 +45,17 @@ def test_the_version_is_the_packages(capsys):
         (["demo", "--patients", "many"], "--patients"),
         (["demo", "--patients", "0"], "--patients"),
         (["run", "--as-of", "June"], "--as-of June is no date. Write it like 2025-06-30."),
+        (
+            ["run", "--engine", "sparc"],
+            "--engine sparc is no engine. Write --engine duckdb or spark.",
+        ),
         (["run", "--workspace", "nowhere"], "does not exist. Make it with"),
         (["check", "--workspace", "nowhere"], "does not exist. Make it with"),
         (["status", "--workspace", "nowhere"], "does not exist. Make it with"),
     ],
 )
 def test_wrong_use_is_one_line_and_two(tmp_path, monkeypatch, root, capsys, arguments, said):
-    monkeypatch.chdir(root if "--as-of" in arguments else tmp_path)
+    monkeypatch.chdir(root if {"--as-of", "--engine"} & set(arguments) else tmp_path)
     assert carry_out(arguments) == 2
     told = capsys.readouterr()
     assert said in told.err

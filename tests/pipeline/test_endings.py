@@ -5,6 +5,7 @@ import shutil
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -46,9 +47,11 @@ def group(published, tmp_path):
     return root
 
 
-def end(root, stage, number):
+def end(root, stage, number, *more):
     """Start a run, and send it a signal as soon as it has begun a stage's work."""
-    command = [sys.executable, "-c", SAYS_HOW_FAR_IT_IS, "run", "--workspace", str(root)]
+    script = root.with_name("run.py")  # a file: Pyspark takes `python -c` for a test of its own
+    script.write_text(SAYS_HOW_FAR_IT_IS)
+    command = [sys.executable, str(script), "run", "--workspace", str(root), *more]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as run:
@@ -74,6 +77,24 @@ def test_ctrl_c_leaves_current_and_says_one_line(group, stage):
     )
     assert (group / "current").resolve() == before
     assert [path.name for path in (group / "releases").iterdir()] == [before.name]
+
+
+@pytest.mark.spark
+def test_ctrl_c_ends_spark_too(group):
+    before = (group / "current").resolve()
+    status, told = end(group, "build", signal.SIGINT, "--engine", "spark")
+
+    assert (status, "Error: Interrupted." in told, "Traceback" in told) == (1, True, False)
+    assert (group / "current").resolve() == before
+    assert [path.name for path in (group / "releases").iterdir()] == [before.name]
+    assert not [path for path in Path("/proc").glob("[0-9]*/cmdline") if is_of(group, path)]
+
+
+def is_of(root, process):
+    try:
+        return str(root).encode() in process.read_bytes()
+    except OSError:  # it ended in between
+        return False
 
 
 def test_a_polite_request_to_end_is_heeded(group):

@@ -8,6 +8,7 @@ import pytest
 from pipeline.errors import WrongUse
 from pipeline.settings import (
     EXAMPLE_SETTINGS,
+    Engine,
     Limits,
     Numbers,
     Privacy,
@@ -46,6 +47,7 @@ def test_the_example_shows_every_default_as_it_is():
     assert example.numbers == Numbers()
     assert example.privacy == Privacy()
     assert example.limits == Limits()
+    assert example.engine == Engine()
     assert example.releases == Releases()
     named = example.protocol[0]
     assert named == Protocol(code=named.code, label=named.label, sessions_planned=4)
@@ -95,6 +97,10 @@ FAULTS = {
     "unknown key that is near to none": (
         "[releases]\nxyz = 9\n" + SMALLEST,
         r"unknown key releases.xyz; known are keep\. Correct it",
+    ),
+    "unknown engine": (
+        '[engine]\nname = "sparc"\n' + SMALLEST,
+        "engine.name: must be 'duckdb' or 'spark', not 'sparc'",
     ),
     "a question is its own full stop": (
         "[releases]\nkep = 9\n" + SMALLEST,
@@ -211,6 +217,8 @@ def test_the_number_of_further_faults_is_said(tmp_path):
         ("numbers", "test_retest_osdi = 1"),
         ("group", 'reference_protocol = "four"'),
         ("privacy", "hide_counts_below = 1"),
+        ("engine", 'name = "spark"'),
+        ("engine", 'master = "spark://head:7077"'),
         ("releases", "keep = 1"),
     ],
 )

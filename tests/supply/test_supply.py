@@ -59,20 +59,23 @@ def distributions(modules: set[str]) -> set[str]:
 
 
 RUNTIME = named(PYPROJECT["project"]["dependencies"])
+OPTIONAL = named(PYPROJECT["project"]["optional-dependencies"]["spark"])
 DEVELOPMENT = named(PYPROJECT["dependency-groups"]["dev"])
 SOURCES = "".join(
     path.read_text("utf-8") for folder in OWN for path in (PROJECT / folder).rglob("*.py")
 )
 
 
+@pytest.mark.spark
 def test_nothing_is_asked_for_that_no_code_imports():
-    unused = RUNTIME - distributions(imported(*OWN))
+    unused = (RUNTIME | OPTIONAL) - distributions(imported(*OWN))
     assert {name for name in unused if BY_NAME.get(name, "\0") not in SOURCES} == set()
 
 
+@pytest.mark.spark
 def test_nothing_is_imported_that_is_not_asked_for():
     outside = imported(*OWN) - OWN - set(sys.stdlib_module_names)
-    lacking = {module for module in outside if not distributions({module}) & RUNTIME}
+    lacking = {module for module in outside if not distributions({module}) & (RUNTIME | OPTIONAL)}
     assert lacking == set()
 
 
@@ -94,10 +97,11 @@ def test_every_locked_file_has_a_digest_and_comes_from_the_public_registry():
             assert file["url"].startswith("https://files.pythonhosted.org/")
 
 
+@pytest.mark.spark
 def test_the_list_of_licences_is_what_the_packages_say():
     made = run(".ci/licences.py")
     assert (PROJECT / "DEPENDENCIES.md").read_text("utf-8") == made.stdout, (
-        "uv run python .ci/licences.py > DEPENDENCIES.md"
+        "uv run --extra spark python .ci/licences.py > DEPENDENCIES.md"
     )
     assert set(re.findall(r"^\| (\S+) \|.*asked for", made.stdout, re.MULTILINE)) == RUNTIME
 

@@ -1,17 +1,24 @@
 {%- set pair = ['rule', 'protocol', 'reference_protocol'] -%}
 with
+mature as (
+    select
+        protocol,
+        count(*) as courses
+    from {{ ref('courses') }}
+    where is_mature
+    group by protocol
+),
+
 -- The configured protocol, else that of most mature courses, the first in group.toml among equals.
 reference as (
     select protocols.protocol
     from {{ ref('stg_protocols') }} as protocols
-    left join {{ ref('courses') }} as courses
-        on protocols.protocol = courses.protocol and courses.is_mature
-    group by protocols.protocol, protocols.position
+    left join mature on protocols.protocol = mature.protocol
     qualify
         row_number() over (
             order by
                 case when protocols.protocol = '{{ var("reference_protocol") }}' then 0 else 1 end,
-                count(courses.course_id) desc,
+                coalesce(mature.courses, 0) desc,
                 protocols.position
         ) = 1
 ),

@@ -17,7 +17,8 @@ with dated as (
 numbered as (
     select
         dated.*,
-        row_number() over (partition by site, patient_key order by first_date) as course_number,
+        cast(row_number() over (partition by site, patient_key order by first_date) as bigint)
+            as course_number,
         lead(first_date) over (partition by site, patient_key order by first_date)
             as next_course_date
     from dated

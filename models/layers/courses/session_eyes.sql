@@ -19,7 +19,7 @@ with preferred as (
                 entries.session_key
             rows between unbounded preceding and unbounded following
         )
-    qualify row_number() over same_eye_and_day = 1
+    qualify entries.session_key = first_value(entries.session_key) over same_eye_and_day
 ),
 
 placed as (
@@ -57,7 +57,9 @@ select
     course_id,
     case
         when course_id is not null
-            then row_number() over (partition by course_id, eye order by session_date)
+            then cast(
+                row_number() over (partition by course_id, eye order by session_date) as bigint
+            )
     end as session_number,
     days_since_previous,
     case
