@@ -4,6 +4,7 @@ import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -27,11 +28,15 @@ PACKAGES = ("pyspark", "dbt.adapters.spark")
 JAVA = 17
 WITHOUT = "do without: `run --engine duckdb`, or [engine] in group.toml"
 LOCAL = "local"
+CLUSTER = "spark://"  # and `host:port`, several with commas between
+PATIENCE = 5.0  # seconds for a cluster to take a connection
+NAME_ANOTHER = "See that `master` under [engine] in group.toml names a cluster that is up."
 ON_ONE_MACHINE = {
     "spark.authenticate": "true",  # among the machine's other users
     "spark.driver.bindAddress": "127.0.0.1",
     "spark.driver.host": "127.0.0.1",
     "spark.driver.memory": "3g",
+    "spark.sql.adaptive.enabled": "false",  # it plans again after each stage
     "spark.sql.shuffle.partitions": "4",
 }
 EVERYWHERE = {
@@ -51,7 +56,7 @@ def refuse_without_spark(settings: Settings) -> None:
     """Stop before anything is done where a group builds with Spark and it cannot run here.
 
     Raises:
-        WrongUse: a package or Java is not there, or Java is too old.
+        WrongUse: a package or Java is not there, Java is too old, or no cluster answers.
     """
     if settings.engine.name != "spark":
         return
@@ -69,6 +74,19 @@ def refuse_without_spark(settings: Settings) -> None:
             f"The engine spark needs Java {JAVA} or later, and {place} has {found}.",
             f"Install it (Debian: `apt install openjdk-17-jre-headless`), or {WITHOUT}.",
         )
+    master = settings.engine.master
+    if master.startswith(CLUSTER) and not any(map(_answers, master[len(CLUSTER) :].split(","))):
+        raise WrongUse(f"No cluster answers at {master}.", NAME_ANOTHER)
+
+
+def _answers(address: str) -> bool:
+    """Whether anything takes a connection at `host:port`; Spark itself would ask for minutes."""
+    host, _, port = address.rpartition(":")
+    try:
+        socket.create_connection((host.strip("[]"), int(port)), PATIENCE).close()
+    except (OSError, ValueError, OverflowError):
+        return False
+    return True
 
 
 def is_installed() -> bool:
@@ -150,10 +168,7 @@ def _session(master: str, folder: Path) -> Iterator["SparkSession"]:
         try:
             context = SparkContext(conf=conf, gateway=gateway)
         except Py4JError as error:
-            raise WrongUse(
-                f"Spark did not start on {master}.",
-                "See that `master` under [engine] in group.toml names a cluster that is up.",
-            ) from error
+            raise WrongUse(f"Spark did not start on {master}.", NAME_ANOTHER) from error
         with suppress(ValueError):  # in a thread nothing was changed
             signal.signal(signal.SIGINT, hears_interruption)
         try:

@@ -1,5 +1,6 @@
 """Where Spark cannot run, whatever would build with it stops first, in one line."""
 
+import socket
 from pathlib import Path
 
 import pytest
@@ -76,9 +77,36 @@ def test_java_17_will_do(root, java, version):
     spark.refuse_without_spark(Workspace.open(root).on_engine("spark").settings)
 
 
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command[0])
+@pytest.mark.parametrize("address", ["127.0.0.1:9", "no-port", "127.0.0.1:99999"])
+def test_nothing_is_done_where_no_cluster_answers(
+    on_spark, stages, lidcohort, java, capsys, command, address
+):
+    java("17.0.15")
+    name_master(on_spark, f"spark://{address}")
+    before = all_of(on_spark)
+    assert lidcohort(*command) == 2
+    assert f"No cluster answers at spark://{address}." in capsys.readouterr().err
+    assert (stages.called, all_of(on_spark)) == ([], before)
+
+
+def test_one_master_of_several_that_answers_will_do(on_spark, java):
+    java("17.0.15")
+    with socket.create_server(("127.0.0.1", 0)) as cluster:
+        port = cluster.getsockname()[1]
+        name_master(on_spark, f"spark://127.0.0.1:9,127.0.0.1:{port}")
+        spark.refuse_without_spark(Workspace.open(on_spark).settings)
+
+
 def test_duckdb_asks_for_neither(on_spark, lidcohort, monkeypatch):
     monkeypatch.setattr(spark, "PACKAGES", ("no_such.package",))
     assert lidcohort("run", "--engine", "duckdb") == 0
+
+
+def name_master(root: Path, master: str) -> None:
+    settings = root / "group.toml"
+    said = settings.read_text()
+    settings.write_text(said.replace("[engine]\n", f'[engine]\nmaster = "{master}"\n'))
 
 
 def all_of(root: Path) -> dict[Path, bytes]:
