@@ -168,7 +168,10 @@ def _session(master: str, folder: Path) -> Iterator["SparkSession"]:
         try:
             context = SparkContext(conf=conf, gateway=gateway)
         except Py4JError as error:
-            raise WrongUse(f"Spark did not start on {master}.", NAME_ANOTHER) from error
+            # Its text is asked of Java, which ends before anybody reads it.
+            raise WrongUse(f"Spark did not start on {master}.", NAME_ANOTHER) from OSError(
+                type(error).__name__
+            )
         with suppress(ValueError):  # in a thread nothing was changed
             signal.signal(signal.SIGINT, hears_interruption)
         try:
