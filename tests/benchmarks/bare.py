@@ -17,8 +17,10 @@ from models import build
 from pipeline.workspace import Release
 
 MEMORY = "3GB"  # as models/profiles.yml gives dbt
+# Told, since finding the dialect of each small file out would take longer than reading it.
+DIALECT = """delim = ',', quote = '"', escape = '"', header = true"""
 READERS = {
-    "csv*": "read_csv(?, union_by_name = true, all_varchar = true)",
+    "csv*": f"read_csv(?, union_by_name = true, all_varchar = true, {DIALECT})",
     "parquet": "read_parquet(?, union_by_name = true)",
 }
 

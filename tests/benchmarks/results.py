@@ -10,6 +10,7 @@ import os
 import platform
 from collections.abc import Iterator, Mapping, Sequence
 from importlib.metadata import version
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -22,26 +23,30 @@ PLOT = FOLDER / "growth.svg"
 PACKAGES = ("duckdb", "polars", "dbt-core", "great-expectations", "pandas", "lifelines")
 
 Turns = Sequence[Mapping[str, Any]]
+Sizes = Mapping[str, Mapping[str, Any]]
 
 
 def keep(path: Path, size: str, patients: int, rows: Mapping[str, int], turns: Turns) -> None:
     """Put a size's figures into a file, in place of those it had, with the machine's account."""
-    kept = json.loads(path.read_text()) if path.exists() else {"sizes": {}}
-    kept["machine"] = this_machine()
-    kept["sizes"][size] = {"patients": patients, "rows": rows, "turns": turns}
-    path.write_text(json.dumps(kept, indent=1) + "\n")
+    sizes = json.loads(path.read_text()) if path.exists() else {}
+    sizes[size] = {
+        "patients": patients,
+        "machine": this_machine(),
+        "rows": rows,
+        "turns": turns,
+    }
+    path.write_text(json.dumps(sizes, indent=1) + "\n")
 
 
-def this_machine() -> dict[str, str]:
-    """What the figures were measured on."""
+def this_machine() -> str:
+    """What the figures are measured on, in one line."""
     cpu = Path("/proc/cpuinfo").read_text().split("model name\t: ")[1].splitlines()[0]
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
-    return {
-        "processors": f"{os.cpu_count()} of {cpu}",
-        "memory": f"{memory:.0f} GiB",
-        "system": f"{platform.system()} {platform.machine()}, Python {platform.python_version()}",
-        "packages": ", ".join(f"{name} {version(name)}" for name in PACKAGES),
-    }
+    packages = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
+    return (
+        f"{os.cpu_count()} processors ({cpu}), {memory:.0f} GiB, {platform.system()} "
+        f"{platform.machine()}; Python {platform.python_version()}, {packages}"
+    )
 
 
 def middle(turns: Turns, *place: str) -> float | None:
@@ -67,13 +72,18 @@ def exponent(small: tuple[float, float], large: tuple[float, float]) -> float:
     return math.log(large[1] / small[1]) / math.log(large[0] / small[0])
 
 
-def report(measured: Mapping[str, Any]) -> str:
-    """The machine, a table of each size, the growth and the ratios, as Markdown."""
-    machine = "; ".join(measured["machine"].values())
-    sizes = measured["sizes"]
-    return "\n\n".join(
-        [f"Measured on {machine}.", *(_table(*size) for size in sizes.items()), _growth(sizes)]
-    )
+def report(sizes: Sizes) -> str:
+    """The machines, a table of each size and the growth between them, as Markdown."""
+    machines = dict.fromkeys(size["machine"] for size in sizes.values())
+    measured = [
+        f"Measured on {machine}: {', '.join(_names_on(machine, sizes))}." for machine in machines
+    ]
+    tables = [_table(name, size) for name, size in sizes.items()]
+    return "\n\n".join([*measured, *tables, *_growth(sizes)])
+
+
+def _names_on(machine: str, sizes: Sizes) -> list[str]:
+    return [name for name, size in sizes.items() if size["machine"] == machine]
 
 
 def _table(name: str, size: Mapping[str, Any]) -> str:
@@ -124,26 +134,26 @@ def _number(value: float | None) -> str:
     return f"{value:.2f}" if value < 10 else f"{value:,.1f}"
 
 
-def _growth(sizes: Mapping[str, Any]) -> str:
-    names = list(sizes)
-    steps = list(zip(names, names[1:], strict=False))
-    stages = list(sizes[names[0]]["turns"][0]["stages"])
-    lines = [
-        f"| {what} | {' | '.join(f'{_number(_grown(sizes, step, place))}' for step in steps)} |"
-        for what, place in [
-            *((stage, ("stages", stage, "seconds")) for stage in stages),
-            ("floor of the whole", ("floors", WHOLE)),
-            ("script", ("script", WHOLE, "seconds")),
-        ]
-    ]
-    head = " | ".join(f"{small} to {large}" for small, large in steps)
-    return "\n".join(
+def _growth(sizes: Sizes) -> Iterator[str]:
+    """Nothing where there is but one size."""
+    steps = list(pairwise(sizes))
+    if not steps:
+        return
+    stages = next(iter(sizes.values()))["turns"][0]["stages"]
+    places = {
+        **{stage: ("stages", stage, "seconds") for stage in stages},
+        "floor of the whole": ("floors", WHOLE),
+        "script": ("script", WHOLE, "seconds"),
+    }
+    yield "Growth, as the exponent of seconds against patients: 1 is in proportion, 0 none."
+    yield "\n".join(
         [
-            "Growth: the exponent of seconds against patients; 1 is in proportion.",
-            "",
-            f"| stage | {head} |",
+            f"| stage | {' | '.join(f'{small} to {large}' for small, large in steps)} |",
             f"|---|{'--:|' * len(steps)}",
-            *lines,
+            *(
+                f"| {what} | {' | '.join(_number(_grown(sizes, step, at)) for step in steps)} |"
+                for what, at in places.items()
+            ),
         ]
     )
 
@@ -157,35 +167,33 @@ def _grown(sizes: Mapping[str, Any], step: tuple[str, str], place: tuple[str, ..
     return exponent((small[0], small[1]), (large[0], large[1]))
 
 
-def draw(measured: Mapping[str, Any], path: Path) -> None:
+def draw(sizes: Sizes, path: Path) -> None:
     """The seconds of each stage, the whole run, its floor and the script against patients."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     mpl.rcParams["svg.hashsalt"] = "lidcohort"  # else each drawing has names of its own
-    sizes = measured["sizes"].values()
-    patients = [size["patients"] for size in sizes]
-    stages = next(iter(sizes))["turns"][0]["stages"]
-    figure = Figure(figsize=(7, 4.5), layout="constrained")
+    patients = [size["patients"] for size in sizes.values()]
+    lines = {
+        "script of pandas and lifelines": (("script", WHOLE, "seconds"), "s-"),
+        "whole run": (("stages", WHOLE, "seconds"), "o-"),
+        "floor of the whole": (("floors", WHOLE), "o:"),
+        **{stage: (("stages", stage, "seconds"), ".--") for stage in FLOORS if stage != WHOLE},
+    }
+    figure = Figure(figsize=(8, 4.5), layout="constrained")
     axes = figure.subplots()
-    for label, place, look in [
-        ("script of pandas and lifelines", ("script", WHOLE, "seconds"), "s-"),
-        ("whole run", ("stages", WHOLE, "seconds"), "o-"),
-        ("its floor", ("floors", WHOLE), "o:"),
-        *((stage, ("stages", stage, "seconds"), ".--") for stage in FLOORS if stage in stages),
-    ]:
-        if label != WHOLE:
-            seconds = [middle(size["turns"], *place) or math.nan for size in sizes]
-            axes.loglog(patients, seconds, look, label=label)
+    for label, (place, look) in lines.items():
+        seconds = [middle(size["turns"], *place) or math.nan for size in sizes.values()]
+        axes.loglog(patients, seconds, look, label=label)
     axes.set_xlabel("patients")
-    axes.set_ylabel("seconds, wall time")
-    axes.set_xticks(patients, [f"{number:,}" for number in patients], minor=False)
+    axes.set_ylabel("seconds of wall time")
+    axes.set_xticks(patients, [f"{number:,}" for number in patients])
     axes.minorticks_off()
     figure.legend(loc="outside right upper", frameon=False, fontsize="small")
     figure.savefig(path, metadata={"Date": None})
 
 
 if __name__ == "__main__":
-    kept = json.loads(MEASURED.read_text())
-    draw(kept, PLOT)
-    print(report(kept))
+    measured = json.loads(MEASURED.read_text())
+    draw(measured, PLOT)
+    print(report(measured))
