@@ -20,6 +20,7 @@ from rich.markdown import Markdown
 from rich.table import Table
 
 from synthetic_data import make_exports
+from tests.benchmarks.curves import curve_times
 from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
 from tests.benchmarks.macros import GROUPS, macro_seconds
 from tests.benchmarks.mapped import mapped_times, small_file_times
@@ -30,7 +31,7 @@ from tests.benchmarks.timed import Times
 from tests.benchmarks.whole import turns
 
 LIDCOHORT = [str(Path(sys.executable).with_name("lidcohort"))]
-PARTS = ("whole", "macros", "doses", "mapped", "demo", "one_more")
+PARTS = ("whole", "macros", "curves", "doses", "mapped", "demo", "one_more")
 SMALL_ROWS, SMALL_FILES = 600_000, 600
 CONSOLE = Console(width=100)
 
@@ -55,6 +56,9 @@ def main() -> None:
         measures: dict[str, Callable[[Path], None]] = {
             "whole": lambda place: measure_whole(asked, place),
             "macros": lambda _: measure_macros(asked.courses),
+            "curves": lambda _: show_times(
+                f"Kaplan-Meier of {asked.courses:,} courses", list(curve_times(asked.courses))
+            ),
             "doses": lambda place: measure_doses(place, asked.samples),
             "mapped": lambda place: measure_mapped(place, asked.outcomes),
             "demo": lambda place: measure_demo(place, asked.demo_patients),
