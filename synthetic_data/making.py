@@ -27,6 +27,7 @@ from synthetic_data.truth import (
 
 LAST_MONTH = "2026-10"
 LOG_COUNTS_AS_ROWS = 20
+USUAL = Parameters()
 WORKERS = 2  # chunks at a time; what is written does not depend on it
 
 
@@ -38,6 +39,7 @@ def make_exports(
     months: int = 24,
     dirty_share: float = 0.01,
     own_forms: bool = False,
+    parameters: Parameters = USUAL,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> None:
     """Write an invented group: `group.toml`, `exports/` and, beside them, `truth/`.
@@ -51,7 +53,6 @@ def make_exports(
         WrongUse: an argument is out of its range, or exports lie in the folder already.
     """
     _check(folder, patients, seed, months, dirty_share)
-    parameters = Parameters()
     covered = months_until(LAST_MONTH, months)
     chunks = plan_chunks(patients, seed, covered, parameters)
     folder.mkdir(parents=True, exist_ok=True)

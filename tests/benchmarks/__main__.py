@@ -1,6 +1,8 @@
-"""Measures the job: `uv run python -m tests.benchmarks [--only PART ...] [--patients N]`.
+"""Measures the job: `uv run python -m tests.benchmarks [--size S|M|L] [--only PART ...]`.
 
-Everything is measured in one go on one machine, so that the ratios hold whatever the machine.
+What is set against each other is measured in one go on one machine, so that the ratios hold
+whatever the machine. `--results tests/benchmarks/results.json` keeps the whole run's figures, of
+which `python -m tests.benchmarks.results` makes the tables and the plot in DEVELOPERS.md.
 """
 
 import argparse
@@ -9,42 +11,43 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import date
+from dataclasses import asdict
 from pathlib import Path
 
-import pandas as pd
 from rich.console import Console
+from rich.markdown import Markdown
 from rich.table import Table
 
-from pipeline.settings import ENGINES
-from pipeline.workspace import Release, Workspace, key_file
 from synthetic_data import make_exports
-from tests.benchmarks.bare import count_seconds, sql_seconds
-from tests.benchmarks.comparison import GRAINS, differences
+from tests.benchmarks.curves import curve_times
 from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
-from tests.benchmarks.engines import engine_times
+from tests.benchmarks.engines import engine_times, growth_until
 from tests.benchmarks.macros import GROUPS, macro_seconds
 from tests.benchmarks.mapped import mapped_times, small_file_times
+from tests.benchmarks.measured import PROJECT, stages_of_run
+from tests.benchmarks.results import keep, report
+from tests.benchmarks.sizes import SIZES, write_key
 from tests.benchmarks.timed import Times
+from tests.benchmarks.whole import turns
 
 LIDCOHORT = [str(Path(sys.executable).with_name("lidcohort"))]
-PROJECT = Path(__file__).parents[2]
-PARTS = ("macros", "doses", "mapped", "demo", "large", "cards", "engines")
+PARTS = ("whole", "macros", "curves", "doses", "mapped", "demo", "one_more", "engines")
 SMALL_ROWS, SMALL_FILES = 600_000, 600
-GATES = ("arrival gate", "built gate")
 CONSOLE = Console(width=100)
-
-Stages = Mapping[str, Mapping[str, float]]
 
 
 def main() -> None:
     """Measure one part after another, and print a table of each."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    parser.add_argument("--size", choices=SIZES, default="S", help="of the group, for `whole`")
+    parser.add_argument("--times", type=int, default=5, help="that the whole run is measured")
+    parser.add_argument("--script-times", type=int, default=5, help="that the script is, at most")
+    parser.add_argument("--groups", type=Path, help="where the exports of sizes lie, or are kept")
+    parser.add_argument("--results", type=Path, help="a file that keeps the figures of a size")
     parser.add_argument("--demo-patients", type=int, default=3000)
-    parser.add_argument("--patients", type=int, default=200_000, help="of the large group")
-    parser.add_argument("--card-patients", type=int, help="of the card tables; as --patients")
+    parser.add_argument("--patients", type=int, default=200_000, help="of the group of `one_more`")
     parser.add_argument("--engine-patients", type=int, default=20_000, help="at the least")
     parser.add_argument("--courses", type=int, default=1_000_000, help="that the macros go over")
     parser.add_argument("--samples", type=int, default=65_000_000, help="of temperature logs")
@@ -54,12 +57,15 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
         folder = Path(scratch)
         measures: dict[str, Callable[[Path], None]] = {
+            "whole": lambda place: measure_whole(asked, place),
             "macros": lambda _: measure_macros(asked.courses),
+            "curves": lambda _: show_times(
+                f"Kaplan-Meier of {asked.courses:,} courses", list(curve_times(asked.courses))
+            ),
             "doses": lambda place: measure_doses(place, asked.samples),
             "mapped": lambda place: measure_mapped(place, asked.outcomes),
             "demo": lambda place: measure_demo(place, asked.demo_patients),
-            "large": lambda place: measure_large(place, asked.patients),
-            "cards": lambda place: measure_cards(place, asked.card_patients or asked.patients),
+            "one_more": lambda place: measure_one_more(place, asked.patients),
             "engines": lambda place: measure_engines(place, asked.engine_patients),
         }
         for part in PARTS:
@@ -85,39 +91,20 @@ def measure_demo(root: Path, patients: int) -> None:
     CONSOLE.print(table)
 
 
-def measure_large(root: Path, patients: int) -> None:
-    """A large group: seconds and peak memory by stage, and what bare DuckDB takes."""
-    began = time.monotonic()
+def measure_one_more(root: Path, patients: int) -> None:
+    """A run with one batch more of each clinic, against the first with all but these."""
     make_exports(root, patients=patients)
-    made_in = time.monotonic() - began
     write_key(root)
     with newest_batches_away(root):
-        stages = measured_run(root)
-        counting, rows = count_seconds(root)
-        bare_sql = sql_seconds(current_release(root))
-    one_more = measured_run(root)
-    total = sum(stage["seconds"] for stage in stages.values())
-    gates = sum(stages[gate]["seconds"] for gate in GATES)
-
-    table = Table(
-        "stage", "seconds", "peak MiB", title=f"{patients:,} patients, {rows:,} rows exported"
-    )
-    table.add_row("(exports made)", _seconds(made_in), "")
-    for name, stage in stages.items():
-        table.add_row(name, _seconds(stage["seconds"]), f"{stage['peak_mib']:,.0f}")
-    table.add_row("all", _seconds(total), f"{max(s['peak_mib'] for s in stages.values()):,.0f}")
+        first = stages_of_run(root)
+    again = stages_of_run(root)
+    table = Table("stage", "first", "one batch more", "share", title=f"{patients:,} patients")
+    for stage, cost in first.items():
+        seconds = again[stage].seconds
+        table.add_row(
+            stage, _seconds(cost.seconds), _seconds(seconds), f"{seconds / cost.seconds:.0%}"
+        )
     CONSOLE.print(table)
-
-    ratios = Table("ratio", "here", "aim", title="Ratios")
-    ingest, build = stages["ingest"]["seconds"], stages["build"]["seconds"]
-    ratios.add_row("ingest : bare count of the same files", f"{ingest / counting:.1f}", "<= 6")
-    ratios.add_row("dbt build : the same SQL bare", f"{build / bare_sql:.2f}", "")
-    ratios.add_row("gates : the whole run", f"{gates / total:.0%}", "< 15%")
-    again = one_more["ingest"]["seconds"] / ingest
-    ratios.add_row("ingest with one more batch : the first", f"{again:.0%}", "<= 20%")
-    whole = sum(stage["seconds"] for stage in one_more.values()) / total
-    ratios.add_row("run with one more batch : the first", f"{whole:.0%}", "")
-    CONSOLE.print(ratios)
 
 
 @contextmanager
@@ -136,27 +123,18 @@ def newest_batches_away(root: Path) -> Iterator[None]:
         place.rename(newest)
 
 
-def measure_cards(root: Path, patients: int) -> None:
-    """`lidcohort run` against a script that makes the three card tables, from clean exports."""
-    make_exports(root, patients=patients, dirty_share=0)
-    write_key(root)
-    began = time.monotonic()
-    run_lidcohort("run", "--workspace", str(root))
-    job = time.monotonic() - began
-    began = time.monotonic()
-    run_python("tests.benchmarks.card_tables", str(root), str(root))
-    script = time.monotonic() - began
-    tables = {name: pd.read_parquet(root / f"{name}.parquet") for name in GRAINS}
-    apart = differences(current_release(root).warehouse, tables)
-
-    table = Table("three card tables", "seconds", title=f"{patients:,} patients, clean exports")
-    table.add_row("lidcohort run (all of it)", _seconds(job))
-    table.add_row("pandas and lifelines", _seconds(script))
-    table.add_row("script : run (aim >= 5)", f"{script / job:.1f}")
-    table.add_row("figures that differ", str(len(apart)))
-    CONSOLE.print(table)
-    if apart:
-        sys.exit("\n".join(apart))
+def measure_whole(asked: argparse.Namespace, scratch: Path) -> None:
+    """The whole run of a group, stage by stage, beside its floors and the script."""
+    size = SIZES[asked.size]
+    groups = asked.groups or scratch
+    groups.mkdir(parents=True, exist_ok=True)
+    measured = []
+    for rows, turn in turns(groups, size, asked.times, asked.script_times):
+        measured.append(turn.as_json())
+        path = asked.results or scratch / "results.json"
+        keep(path, size.name, size.patients, rows, measured)
+        CONSOLE.print(f"{size.name}: {len(measured)} of {asked.times}")
+    CONSOLE.print(Markdown(report(json.loads(path.read_text()))))
 
 
 def measure_doses(root: Path, samples: int) -> None:
@@ -173,16 +151,23 @@ def measure_mapped(root: Path, rows: int) -> None:
 
 
 def measure_engines(root: Path, patients: int) -> None:
-    """The build's growth on both engines, from the same inputs."""
-    table = Table("patients", *ENGINES, "spark : duckdb", title="Build, wall seconds")
-    for built in engine_times(root, patients):
-        seconds = built.seconds
+    """The courses and cohorts' growth on both engines, from the same inputs."""
+    measured = list(engine_times(root, patients))
+    table = Table(
+        *("patients", "engine", "seconds", "exponent", "processor seconds", "peak MiB"),
+        title="Courses and cohorts, from inputs",
+    )
+    for now in measured:
         table.add_row(
-            f"{built.patients:,}",
-            *(_seconds(seconds[engine]) for engine in ENGINES),
-            f"{seconds['spark'] / seconds['duckdb']:.1f}",
+            f"{now.patients:,}",
+            now.engine,
+            _seconds(now.seconds),
+            _exponent(growth_until(now, measured)),
+            _seconds(now.processor_seconds),
+            f"{now.peak_mib:,.0f}",
         )
     CONSOLE.print(table)
+    CONSOLE.print(json.dumps([asdict(each) for each in measured]))
 
 
 def show_times(title: str, times: Sequence[Times]) -> None:
@@ -222,31 +207,13 @@ def run_lidcohort(*arguments: str) -> dict[str, float]:
     return {**stages, "process": time.monotonic() - began}
 
 
-def run_python(module: str, *arguments: str) -> str:
-    return _output([sys.executable, "-m", module, *arguments])
-
-
 def _output(command: Sequence[str]) -> str:
     ran = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, cwd=PROJECT)
     return ran.stdout
 
 
-def measured_run(root: Path) -> Stages:
-    """A run in a process of its own: seconds and peak memory of each stage."""
-    stages: Stages = json.loads(run_python("tests.benchmarks.measured", str(root)))
-    return stages
-
-
-def write_key(root: Path) -> None:
-    key_file(root).write_text("an invented key of enough length\n")
-    key_file(root).chmod(0o600)
-    key_file(root).chmod(0o600)
-
-
-def current_release(root: Path) -> Release:
-    workspace = Workspace.open(root)
-    release = workspace.current.resolve()
-    return Release(release, workspace.settings, date.fromisoformat(release.name[:10]))
+def _exponent(grown: float | None) -> str:
+    return "" if grown is None else f"{grown:.2f}"
 
 
 def _seconds(seconds: float | None) -> str:

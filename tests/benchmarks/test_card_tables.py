@@ -10,6 +10,7 @@ from pipeline.workspace import key_file
 from synthetic_data import make_exports
 from tests.benchmarks.card_tables import card_tables
 from tests.benchmarks.comparison import differences
+from tests.benchmarks.whole import FLOORS, current_release, floors_of
 
 
 @pytest.fixture(scope="module")
@@ -50,3 +51,12 @@ def test_a_row_that_lacks_would_be_seen(clean, by_script):
     short = by_script["response_at_session"].iloc[1:]
     [line] = differences(clean / "current" / "warehouse.duckdb", {"response_at_session": short})
     assert line == "response_at_session: 1 rows left_only only"
+
+
+@pytest.mark.slow
+def test_every_floor_is_measured_from_the_sql_as_it_stands(clean):
+    floors, rows = floors_of(clean, current_release(clean))
+    assert floors.keys() == FLOORS.keys()
+    assert min(floors.values()) > 0
+    assert floors["whole"] == floors["ingest"] + floors["build"]
+    assert rows["patients"] >= 500
