@@ -36,6 +36,8 @@ ON_ONE_MACHINE = {
     "spark.driver.bindAddress": "127.0.0.1",
     "spark.driver.host": "127.0.0.1",
     "spark.driver.memory": "3g",
+    "spark.executor.heartbeatInterval": "1h",  # else a machine that slept has lost its executor
+    "spark.network.timeout": "24h",
     "spark.sql.adaptive.enabled": "false",  # it plans again after each stage
     "spark.sql.shuffle.partitions": "4",
 }
