@@ -1,6 +1,7 @@
 """The invented group's release, built once for all tests that read it."""
 
 import fcntl
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
@@ -16,6 +17,14 @@ from pipeline.settings import read_settings
 from pipeline.workspace import Release, Workspace
 
 DEMO_PATIENTS = 300
+
+
+def pytest_configure() -> None:
+    """Let no worker of pytest-xdist pass for one of Pyspark's doctests, which it would end.
+
+    It knows them by a main module without a file; Great Expectations imports it where it is there.
+    """
+    vars(sys.modules["__main__"]).setdefault("__file__", __file__)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
