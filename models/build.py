@@ -19,6 +19,7 @@ from pipeline.workspace import Release
 
 PROJECT = Path(__file__).parent
 MANIFEST = "manifest.json"  # dbt's, not the release's
+COURSES_AND_COHORTS = ("--select", "+path:layers/courses", "+path:layers/cohorts")
 
 OnProgress = Callable[[int, int], None]
 
@@ -93,8 +94,8 @@ def worked_out_on_spark(
     """
     run_dbt(release, "seed")
     with spark.reading_inputs(release, handed_back):
-        chosen = ("--target", "spark", "--select", "+path:layers/courses", "+path:layers/cohorts")
-        return run_dbt(release, "run", *chosen, on_progress=on_progress)
+        command = ("run", "--target", "spark", *COURSES_AND_COHORTS)
+        return run_dbt(release, *command, on_progress=on_progress)
 
 
 def analyses(release: Release) -> dict[str, str]:

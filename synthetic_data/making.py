@@ -48,6 +48,7 @@ def make_exports(
     `dirty_share` is the share of rows with a planted fault, 0 for clean exports; `months` are the
     monthly batches, the newest ending 2026-10. With `own_forms`, the clinics that have a form of
     their own export in it, and `mappings/` tells what it means; else all export the contract.
+    `parameters` are the numbers that the group is invented by.
 
     Raises:
         WrongUse: an argument is out of its range, or exports lie in the folder already.

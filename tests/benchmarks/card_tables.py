@@ -6,7 +6,6 @@ Left out: columns that need other treatments or definition 14, and clustered err
 which lifelines does not have.
 """
 
-import sys
 import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -506,8 +505,3 @@ def card_tables(root: Path) -> dict[str, pd.DataFrame]:
         "response_at_session": response_at_session(begun, steps, group),
         "sessions_to_response": sessions_to_response(begun, steps, group),
     }
-
-
-if __name__ == "__main__":
-    for name, table in card_tables(Path(sys.argv[1])).items():
-        table.to_parquet(Path(sys.argv[2]) / f"{name}.parquet")

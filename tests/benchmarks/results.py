@@ -78,8 +78,9 @@ def report(sizes: Sizes) -> str:
     measured = [
         f"Measured on {machine}: {', '.join(_names_on(machine, sizes))}." for machine in machines
     ]
+    floors = "; ".join(f"of {stage}, {what}" for stage, what in FLOORS.items())
     tables = [_table(name, size) for name, size in sizes.items()]
-    return "\n\n".join([*measured, *tables, *_growth(sizes)])
+    return "\n\n".join([*measured, f"Floors: {floors}.", *tables, *_growth(sizes)])
 
 
 def _names_on(machine: str, sizes: Sizes) -> list[str]:

@@ -6,10 +6,10 @@ Every level of the grain, on clean exports with corrections, withdrawals and a l
 import pytest
 
 from pipeline.cli import carry_out
-from pipeline.workspace import key_file
 from synthetic_data import make_exports
 from tests.benchmarks.card_tables import card_tables
 from tests.benchmarks.comparison import differences
+from tests.benchmarks.sizes import write_key
 from tests.benchmarks.whole import FLOORS, current_release, floors_of
 
 
@@ -17,8 +17,7 @@ from tests.benchmarks.whole import FLOORS, current_release, floors_of
 def clean(tmp_path_factory):
     root = tmp_path_factory.mktemp("clean") / "group"
     make_exports(root, patients=500, dirty_share=0)
-    key_file(root).write_text("an invented key of enough length\n")
-    key_file(root).chmod(0o600)
+    write_key(root)
     assert carry_out(["run", "--workspace", str(root), "--quiet"]) == 0
     return root
 
