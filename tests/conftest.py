@@ -1,6 +1,8 @@
 """The invented group's release, built once for all tests that read it."""
 
 import fcntl
+import shutil
+import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,6 +19,10 @@ from pipeline.settings import read_settings
 from pipeline.workspace import Release, Workspace
 
 DEMO_PATIENTS = 300
+NEEDS = {  # by marker, what its tests need beyond README's command
+    "spark": "the extra `spark`",
+    "browser": "Chromium with the fonts Liberation (chromium, fontconfig, fonts-liberation)",
+}
 
 
 def pytest_configure() -> None:
@@ -27,19 +33,39 @@ def pytest_configure() -> None:
     vars(sys.modules["__main__"]).setdefault("__file__", __file__)
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--whole", action="store_true", help="leave out no test: what the machine lacks fails it"
+    )
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out, and count as deselected, what needs an extra that nobody asked for.
+    """Leave out, and count as deselected, what needs something that README does not ask for."""
+    lacking = [] if config.getoption("whole") else _lacking()
+    left_out = [item for item in items if any(map(item.get_closest_marker, lacking))]
+    config.hook.pytest_deselected(items=left_out)
+    items[:] = [item for item in items if item not in left_out]
 
-    Who installs the extra has its tests fail where Java is lacking.
+
+def pytest_report_header() -> list[str]:
+    return [f"not here, so its tests are left out: {NEEDS[marker]}" for marker in _lacking()]
+
+
+def _lacking() -> list[str]:
+    """The markers of NEEDS whose need this machine does not meet.
+
+    Who installs Spark's extra has its tests fail where Java is lacking.
     """
-    if not spark.is_installed():
-        left_out = [item for item in items if item.get_closest_marker("spark")]
-        config.hook.pytest_deselected(items=left_out)
-        items[:] = [item for item in items if item not in left_out]
+    is_here = {"spark": spark.is_installed(), "browser": _prints_as_reviewed()}
+    return [marker for marker in NEEDS if not is_here[marker]]
 
 
-def pytest_report_header() -> str:
-    return "" if spark.is_installed() else "extra spark: not installed, its tests are left out"
+def _prints_as_reviewed() -> bool:
+    """Whether Chromium is here, and the fonts that the reviewed pictures were taken with."""
+    if not (shutil.which("chromium") and shutil.which("fc-match")):
+        return False
+    found = subprocess.run(["fc-match", "Liberation Sans"], capture_output=True, text=True)
+    return "Liberation Sans" in found.stdout
 
 
 @pytest.fixture(scope="session")

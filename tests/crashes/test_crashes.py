@@ -26,6 +26,7 @@ NO_STEP = {  # functions that change the disk without a durable step, and why
     "ingest/gathering.py:_write_part": "scratch, removed by the next run",
     "ingest/gathering.py:in_order": "scratch, removed by the next run",
     "ingest/units.py:_check_and_store": "what it calls has the step",
+    "models/spark.py:_seeds": "read back by the same build, in a release that is not finished",
     "pipeline/beginnings.py:demo_workspace": "invents exports; the same command makes them again",
     "pipeline/lock.py:hold": "empties the lock; a name that stays tells of a killed run",
     "pipeline/querying.py:_written": "packs in memory; what it calls has the step",

@@ -20,6 +20,8 @@ from dashboards.publish import ASSETS
 from pipeline.chromium import OPTIONS, find_browser, print_page
 from pipeline.workspace import Release
 
+pytestmark = pytest.mark.browser
+
 MM = 96 / 25.4  # CSS pixels
 MARGINS_MM = 15 + 15
 SHEET_PX = (210 - MARGINS_MM) * MM

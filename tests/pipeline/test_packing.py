@@ -67,6 +67,7 @@ def titles(pdf: Path) -> list[str]:
     return [item.title for item in PdfReader(pdf).outline]
 
 
+@pytest.mark.browser
 def test_a_clinics_latest_month_is_one_pdf_with_the_recall_list(published, pack, capsys):
     assert pack() == 0
     [pdf] = folder_of(published).iterdir()
@@ -81,6 +82,7 @@ def test_a_clinics_latest_month_is_one_pdf_with_the_recall_list(published, pack,
     assert "Without a page of 2025-06, and so left out: birch, cedar." in said
 
 
+@pytest.mark.browser
 def test_an_earlier_month_has_no_recall_list_of_today(published, pack):
     assert pack(month="2025-05") == 0
     alder, birch = sorted(folder_of(published, "2025-05").iterdir())
@@ -88,6 +90,7 @@ def test_an_earlier_month_has_no_recall_list_of_today(published, pack):
     assert titles(birch) == ["birch 2025-05", "birch recall", "birch response", "birch safety"]
 
 
+@pytest.mark.browser
 def test_one_clinic_alone_and_where_it_is_said(published, pack, tmp_path, capsys):
     out = tmp_path / "paper"
     assert pack("--site", "birch", "--out", str(out), "--json", month="2025-05") == 0
@@ -97,6 +100,7 @@ def test_one_clinic_alone_and_where_it_is_said(published, pack, tmp_path, capsys
     assert [path.name for path in out.iterdir()] == ["birch-2025-05.pdf"]
 
 
+@pytest.mark.browser
 def test_a_pdf_holds_no_link_to_this_machine(published, pack):
     pack()
     content = (folder_of(published) / "alder-2025-06.pdf").read_bytes()
@@ -108,6 +112,7 @@ def test_a_pdf_holds_no_link_to_this_machine(published, pack):
     ]
 
 
+@pytest.mark.browser
 def test_only_its_owner_may_read_it(published, pack):
     pack()
     folder = folder_of(published)
@@ -115,6 +120,7 @@ def test_only_its_owner_may_read_it(published, pack):
     assert {stat.S_IMODE(pdf.stat().st_mode) for pdf in folder.iterdir()} == {0o600}
 
 
+@pytest.mark.browser
 def test_a_pack_is_made_again_over_itself_and_leaves_the_rest(published, pack):
     folder = folder_of(published)
     folder.mkdir(mode=0o755)
@@ -127,6 +133,7 @@ def test_a_pack_is_made_again_over_itself_and_leaves_the_rest(published, pack):
     assert sorted(path.name for path in folder.iterdir()) == ["alder-2025-06.pdf", "notes.txt"]
 
 
+@pytest.mark.browser
 def test_nothing_is_asked_of_the_network(tmp_path):
     """A page that would fetch an image from this very machine, without a policy against it."""
     asked: list[str] = []
@@ -150,6 +157,7 @@ def test_nothing_is_asked_of_the_network(tmp_path):
     assert asked == []
 
 
+@pytest.mark.browser
 def test_the_browser_keeps_nothing(published, pack, tmp_path, monkeypatch):
     scratch = tmp_path / "scratch"
     scratch.mkdir()
@@ -233,6 +241,7 @@ def _is_running(pid: int) -> bool:
     return True
 
 
+@pytest.mark.browser
 def test_a_later_page_that_fails_leaves_no_pdf_of_the_earlier(published, pack, stand_in, tmp_path):
     real = next(filter(None, map(chromium.shutil.which, chromium.NAMES)))
     stand_in(f'case "$*" in *birch/safety*) exit 1;; esac\nexec {real} "$@"')

@@ -9,6 +9,8 @@ from playwright.sync_api import Page
 
 from tests.dashboards.browser.conftest import DESK, OpenPage
 
+pytestmark = pytest.mark.browser
+
 GRAVE = {"serious", "critical"}
 PHONE = {"width": 390, "height": 844}
 AXE = (files(axe_playwright_python) / "axe.min.js").read_text(encoding="utf-8")

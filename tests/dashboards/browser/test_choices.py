@@ -7,6 +7,8 @@ from playwright.sync_api import Page
 
 from tests.dashboards.browser.conftest import OpenPage
 
+pytestmark = pytest.mark.browser
+
 WITH_CHOICES = "document.querySelectorAll('.choices form.choice').length"
 SHOWN = (
     "Array.from(document.querySelectorAll('.choices > section:not([hidden])'), (s) => s.ariaLabel)"

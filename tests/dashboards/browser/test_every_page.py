@@ -7,6 +7,8 @@ import pytest
 
 from tests.dashboards.browser.conftest import MARKUP, OpenPage
 
+pytestmark = pytest.mark.browser
+
 LARGEST = 400_000  # bytes, beside what all pages share
 CHARTS_SHOWN = """Array.from(document.querySelectorAll('.chart .plot'))
     .filter((plot) => plot.checkVisibility()).length"""

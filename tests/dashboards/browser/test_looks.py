@@ -7,6 +7,8 @@ from pipeline.workspace import Release
 from tests.dashboards.browser.conftest import OpenPage
 from tests.dashboards.browser.looks import LOOKS, REVIEWED, SHARE_ALIKE, picture, share_alike
 
+pytestmark = pytest.mark.browser
+
 
 @pytest.mark.parametrize("name", LOOKS)
 def test_a_main_page_looks_as_reviewed(

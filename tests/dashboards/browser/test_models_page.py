@@ -1,7 +1,11 @@
 """The page that dbt makes of the models, opened from the disk."""
 
+import pytest
+
 from pipeline.workspace import Release
 from tests.dashboards.browser.conftest import OpenPage
+
+pytestmark = pytest.mark.browser
 
 
 def test_the_models_are_told_without_a_request(demo_release: Release, tab: OpenPage) -> None:

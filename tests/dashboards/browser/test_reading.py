@@ -5,11 +5,14 @@ from pathlib import Path
 
 import duckdb
 import polars as pl
+import pytest
 from playwright.sync_api import Locator, Page
 
 from dashboards import words
 from pipeline.workspace import Release
 from tests.dashboards.browser.conftest import OpenPage
+
+pytestmark = pytest.mark.browser
 
 TABLES = """(selector) => Array.from(document.querySelectorAll(selector), (table) => ({
     caption: table.getAttribute("aria-label"),
