@@ -1,5 +1,7 @@
 """Rendering the project's SQL outside dbt, and the macros that differ by engine."""
 
+import math
+
 import duckdb
 import pytest
 from jinja2 import UndefinedError
@@ -49,6 +51,13 @@ def test_folds_nest_and_see_columns():
     inner = "fold('0e0', 'inner_state + k', 'number', state='inner_state', number='inner_number')"
     sql = "select {{ fold('0e0', 'state + ' ~ INNER, '3') }} from (select 2e0 as k) as rows"
     assert answer(sql.replace("INNER", inner)) == [(12.0,)]
+
+
+@pytest.mark.parametrize("number", [0, 1, 10, 170])
+def test_the_logarithm_of_a_factorial(number):
+    asked = f"select {{{{ log_factorial('{number}') }}}}"
+    assert answer(asked) == [(pytest.approx(math.log(math.factorial(number)), rel=1e-15),)]
+    assert "aggregate" in render(asked, engine="spark")  # which has no gamma function
 
 
 @pytest.mark.parametrize("order", ["asc", "desc"])

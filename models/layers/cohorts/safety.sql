@@ -78,19 +78,30 @@ counted as (
     left join happened
         on {{ same(['site', 'protocol', 'month'], 'places', 'happened') }}
         and {{ same(['event', 'severity'], 'kinds', 'happened') }}
+),
+
+-- The limits of how many events are expected depend on how many were seen, and many rows have
+-- seen as many: each number's are worked out once.
+limits as (
+    select
+        events,
+        {{ exact_low('events', '1') }} as events_low, -- noqa: PRS
+        {{ exact_high('events', '1') }} as events_high -- noqa: PRS
+    from (select distinct events from counted) as seen
 )
 
 select
-    site,
-    protocol,
-    month,
-    event,
-    severity,
-    sessions,
-    asked,
-    events,
-    serious,
-    100e0 * events / nullif(asked, 0) as rate_per_100,
-    {{ exact_low('events', 'asked') }} * 100e0 as rate_low, -- noqa: PRS
-    {{ exact_high('events', 'asked') }} * 100e0 as rate_high -- noqa: PRS
+    counted.site,
+    counted.protocol,
+    counted.month,
+    counted.event,
+    counted.severity,
+    counted.sessions,
+    counted.asked,
+    counted.events,
+    counted.serious,
+    100e0 * counted.events / nullif(counted.asked, 0) as rate_per_100,
+    limits.events_low / nullif(counted.asked, 0) * 100e0 as rate_low,
+    limits.events_high / nullif(counted.asked, 0) * 100e0 as rate_high
 from counted
+inner join limits on counted.events = limits.events

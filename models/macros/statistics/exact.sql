@@ -11,7 +11,9 @@
     either is null. Assumes that events are independent of one another. With rare events these are
     the exact binomial limits too, a little wider.
     Newton's method on the logarithm of the tail, which is concave, from Wilson and Hilferty's
-    approximation; the tail relative to its last term is 1 + k/x (1 + (k-1)/x (1 + ...)).
+    approximation; the tail relative to its last term is 1 + k/x (1 + (k-1)/x (1 + ...)). Of many
+    terms, those further back than 12 standard deviations add less than a double can hold: at j
+    back, near the limits, a term is below exp(2 j / sqrt(k) - j^2 / (2 k)) of the last.
     Source: Garwood F, Biometrika 1936;28:437-442 (from memory). -#}
 {% macro exact_low(events, n) -%}
     case
@@ -29,10 +31,11 @@
 {#- The mean of a Poisson variable for which the chance of `counted` or fewer is .975 ('-') or .025
     ('+'): a quantile of the gamma distribution whose shape is counted + 1. -#}
 {% macro _poisson_limit(shape, counted, sign) -%}
-    {%- set times = 'greatest(' ~ counted ~ ', 0)' -%}
-    {%- set log_factorial = fold('0e0', 'state + ln(number)', times) -%}
-    {%- set log_last = '(' ~ counted ~ ' * ln(mean) - mean - ' ~ log_factorial ~ ')' -%}
-    {%- set relative = fold('1e0', '1e0 + number / mean * state', times) -%}
+    {%- set terms = 'greatest(' ~ counted ~ ', 0)' -%}
+    {%- set near = 'floor(least(' ~ terms ~ ', 12e0 * sqrt(' ~ terms ~ ') + 40e0))' -%}
+    {%- set log_last = '(' ~ counted ~ ' * ln(mean) - mean - ' ~ log_factorial(terms) ~ ')' -%}
+    {%- set further = terms ~ ' - ' ~ near -%}
+    {%- set relative = fold('1e0', '1e0 + (' ~ further ~ ' + number) / mean * state', near) -%}
     {%- if sign == '+' -%}
     {%- set step = (
         'mean + (' ~ log_last ~ ' + ln(' ~ relative ~ ') - ln(0.025e0)) * ' ~ relative
