@@ -7,6 +7,7 @@ which `python -m tests.benchmarks.results` makes the tables and the plot in DEVE
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -23,11 +24,11 @@ from rich.table import Table
 from synthetic_data import make_exports
 from tests.benchmarks.curves import curve_times
 from tests.benchmarks.doses import DOSES_MEMORY, dose_times, invent_logs
-from tests.benchmarks.engines import engine_times, growth_until
+from tests.benchmarks.engines import engine_times
 from tests.benchmarks.macros import GROUPS, macro_seconds
 from tests.benchmarks.mapped import mapped_times, small_file_times
 from tests.benchmarks.measured import PROJECT, stages_of_run
-from tests.benchmarks.results import keep, report
+from tests.benchmarks.results import engines_report, keep, keep_engines, report
 from tests.benchmarks.sizes import SIZES, write_key
 from tests.benchmarks.timed import Times
 from tests.benchmarks.whole import turns
@@ -49,11 +50,15 @@ def main() -> None:
     parser.add_argument("--demo-patients", type=int, default=3000)
     parser.add_argument("--patients", type=int, default=200_000, help="of the group of `one_more`")
     parser.add_argument("--engine-patients", type=int, default=20_000, help="at the least")
+    parser.add_argument("--engine-results", type=Path, help="a file that keeps their figures")
     parser.add_argument("--courses", type=int, default=1_000_000, help="that the macros go over")
     parser.add_argument("--samples", type=int, default=65_000_000, help="of temperature logs")
     parser.add_argument("--outcomes", type=int, default=12_000_000, help="rows with mappings")
     parser.add_argument("--only", choices=PARTS, nargs="+", default=PARTS, help="measure no other")
     asked = parser.parse_args()
+    os.environ.pop(
+        "PYTHONDONTWRITEBYTECODE", None
+    )  # keep what is compiled, as people's Python does
     with tempfile.TemporaryDirectory(prefix="lidcohort-benchmark-") as scratch:
         folder = Path(scratch)
         measures: dict[str, Callable[[Path], None]] = {
@@ -66,7 +71,7 @@ def main() -> None:
             "mapped": lambda place: measure_mapped(place, asked.outcomes),
             "demo": lambda place: measure_demo(place, asked.demo_patients),
             "one_more": lambda place: measure_one_more(place, asked.patients),
-            "engines": lambda place: measure_engines(place, asked.engine_patients),
+            "engines": lambda place: measure_engines(asked, place),
         }
         for part in PARTS:
             if part in asked.only:
@@ -150,24 +155,15 @@ def measure_mapped(root: Path, rows: int) -> None:
     show_times("One file against many (<= 1.5)", times)
 
 
-def measure_engines(root: Path, patients: int) -> None:
+def measure_engines(asked: argparse.Namespace, root: Path) -> None:
     """The courses and cohorts' growth on both engines, from the same inputs."""
-    measured = list(engine_times(root, patients))
-    table = Table(
-        *("patients", "engine", "seconds", "exponent", "processor seconds", "peak MiB"),
-        title="Courses and cohorts, from inputs",
-    )
-    for now in measured:
-        table.add_row(
-            f"{now.patients:,}",
-            now.engine,
-            _seconds(now.seconds),
-            _exponent(growth_until(now, measured)),
-            _seconds(now.processor_seconds),
-            f"{now.peak_mib:,.0f}",
-        )
-    CONSOLE.print(table)
-    CONSOLE.print(json.dumps([asdict(each) for each in measured]))
+    path = asked.engine_results or root.with_suffix(".json")
+    measured = []
+    for one in engine_times(root, asked.engine_patients):
+        measured.append(asdict(one))
+        keep_engines(path, measured)
+        CONSOLE.print(f"{one.engine}: {one.patients:,} patients in {one.seconds:.1f} s")
+    CONSOLE.print(Markdown(engines_report(json.loads(path.read_text()))))
 
 
 def show_times(title: str, times: Sequence[Times]) -> None:
@@ -210,10 +206,6 @@ def run_lidcohort(*arguments: str) -> dict[str, float]:
 def _output(command: Sequence[str]) -> str:
     ran = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, cwd=PROJECT)
     return ran.stdout
-
-
-def _exponent(grown: float | None) -> str:
-    return "" if grown is None else f"{grown:.2f}"
 
 
 def _seconds(seconds: float | None) -> str:

@@ -8,7 +8,7 @@ import json
 import resource
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -20,7 +20,6 @@ from pipeline.files import private_folder
 from pipeline.settings import ENGINES
 from pipeline.workspace import Release, Workspace
 from tests.benchmarks.measured import run_measured
-from tests.benchmarks.results import exponent
 from tests.benchmarks.sizes import Size, make_group
 
 TIMES = (1, 2, 4)
@@ -46,16 +45,6 @@ def engine_times(root: Path, patients: int) -> Iterator[WorkedOut]:
         for engine in ENGINES:
             printed, cost = run_measured(__name__, str(workspace), engine)
             yield WorkedOut(size.patients, engine, cost.seconds, json.loads(printed), cost.peak_mib)
-
-
-def growth_until(now: WorkedOut, measured: Sequence[WorkedOut]) -> float | None:
-    """The exponent of seconds against patients since the size before; none for the first."""
-    before = [each for each in measured if each.engine == now.engine]
-    place = before.index(now)
-    if place == 0:
-        return None
-    smaller = before[place - 1]
-    return exponent((smaller.patients, smaller.seconds), (now.patients, now.seconds))
 
 
 def put_inputs(root: Path, size: Size) -> None:

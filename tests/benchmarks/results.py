@@ -1,7 +1,7 @@
 """Figures that were measured once and stand in the repository: kept, tabled and drawn.
 
-`python -m tests.benchmarks.results` prints the table that stands in DEVELOPERS.md and draws the
-plot beside it, both from `results.json`.
+`python -m tests.benchmarks.results` prints the tables that stand in DEVELOPERS.md and draws the
+plot beside them, from `results.json` and `engines.json`.
 """
 
 import json
@@ -12,13 +12,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from importlib.metadata import version
 from itertools import pairwise
 from pathlib import Path
-from statistics import median
+from statistics import linear_regression, median
 from typing import Any
 
 from tests.benchmarks.whole import FLOORS, WHOLE
 
 FOLDER = Path(__file__).parent
 MEASURED = FOLDER / "results.json"
+ENGINES_MEASURED = FOLDER / "engines.json"
 PLOT = FOLDER / "growth.svg"
 PACKAGES = ("duckdb", "polars", "dbt-core", "great-expectations", "pandas", "lifelines")
 
@@ -168,6 +169,68 @@ def _grown(sizes: Mapping[str, Any], step: tuple[str, str], place: tuple[str, ..
     return exponent((small[0], small[1]), (large[0], large[1]))
 
 
+def keep_engines(path: Path, measured: Sequence[Mapping[str, Any]]) -> None:
+    """Write what each engine took for each number of patients, with the machine's account."""
+    path.write_text(json.dumps({"machine": this_machine(), "measured": measured}, indent=1) + "\n")
+
+
+def engines_report(kept: Mapping[str, Any]) -> str:
+    """A table of both engines, and where straight lines through their seconds meet, as Markdown.
+
+    Each engine was measured for the same two numbers of patients or more.
+    """
+    by_patients: dict[int, dict[str, Mapping[str, Any]]] = {}
+    for one in kept["measured"]:
+        by_patients.setdefault(one["patients"], {})[one["engine"]] = one
+    engines = list(dict.fromkeys(one["engine"] for one in kept["measured"]))
+    heads = [f"{engine}, {name}" for engine in engines for name in ("s", "processor s", "peak MiB")]
+    rows = [
+        " | ".join(_engine(both[engine]) for engine in engines) for both in by_patients.values()
+    ]
+    lines = {engine: _line(by_patients, engine) for engine in engines}
+    told = (
+        f"{engine} {_number(fixed)} s and {_number(1000 * each)} s for every 1,000 patients"
+        for engine, (fixed, each) in lines.items()
+    )
+    return "\n\n".join(
+        [
+            f"Measured on {kept['machine']}.",
+            "\n".join(
+                [
+                    f"| patients | {' | '.join(heads)} |",
+                    f"|--:|{'--:|' * len(heads)}",
+                    *(
+                        f"| {number:,} | {row} |"
+                        for number, row in zip(by_patients, rows, strict=True)
+                    ),
+                ]
+            ),
+            f"Straight lines through the seconds: {'; '.join(told)}. {_meeting(*lines.values())}",
+        ]
+    )
+
+
+def _engine(one: Mapping[str, Any]) -> str:
+    seconds = map(_number, (one["seconds"], one["processor_seconds"]))
+    return " | ".join([*seconds, f"{one['peak_mib']:,.0f}"])
+
+
+def _line(
+    by_patients: Mapping[int, Mapping[str, Mapping[str, Any]]], engine: str
+) -> tuple[float, float]:
+    """Seconds for no patient, and for each."""
+    seconds = [both[engine]["seconds"] for both in by_patients.values()]
+    slope, intercept = linear_regression(list(by_patients), seconds)
+    return intercept, slope
+
+
+def _meeting(one: tuple[float, float], other: tuple[float, float]) -> str:
+    """Where the second line, which begins higher, comes to lie under the first."""
+    if other[1] >= one[1]:
+        return "They do not meet: each further patient costs the second engine as much or more."
+    return f"They meet at {(other[0] - one[0]) / (one[1] - other[1]):,.0f} patients."
+
+
 def draw(sizes: Sizes, path: Path) -> None:
     """The seconds of each stage, the whole run, its floor and the script against patients."""
     import matplotlib as mpl
@@ -198,3 +261,4 @@ if __name__ == "__main__":
     measured = json.loads(MEASURED.read_text())
     draw(measured, PLOT)
     print(report(measured))
+    print(f"\n{engines_report(json.loads(ENGINES_MEASURED.read_text()))}")

@@ -6,7 +6,17 @@ import math
 import pytest
 
 from tests.benchmarks.measured import PROJECT, Cost
-from tests.benchmarks.results import MEASURED, draw, exponent, keep, middle, report
+from tests.benchmarks.results import (
+    ENGINES_MEASURED,
+    MEASURED,
+    draw,
+    engines_report,
+    exponent,
+    keep,
+    keep_engines,
+    middle,
+    report,
+)
 from tests.benchmarks.sizes import SIZES
 from tests.benchmarks.whole import FLOORS, Turn
 
@@ -68,7 +78,38 @@ def test_the_plot_draws_every_line(figures, tmp_path):
     assert {label for label in labels if f"<!-- {label} -->" in drawn} == labels
 
 
+def on_both(path, one, other):
+    """Two engines at 1, 2 and 4 thousand patients, each on a straight line."""
+    measured = [
+        {
+            "patients": patients,
+            "engine": engine,
+            "seconds": fixed + each * patients,
+            "processor_seconds": 5,
+            "peak_mib": 1500,
+        }
+        for patients in (1000, 2000, 4000)
+        for engine, (fixed, each) in {"duckdb": one, "spark": other}.items()
+    ]
+    keep_engines(path, measured)
+    return engines_report(json.loads(path.read_text()))
+
+
+def test_the_engines_stand_beside_each_other_and_meet_where_their_lines_do(tmp_path):
+    told = on_both(tmp_path / "engines.json", (12, 0.02), (45, 0.01))
+    assert "| 2,000 | 52.0 | 5.00 | 1,500 | 65.0 | 5.00 | 1,500 |" in told
+    assert "duckdb 12.0 s and 20.0 s for every 1,000 patients" in told
+    assert told.endswith("They meet at 3,300 patients.")
+
+
+def test_engines_whose_lines_never_meet_are_told_so(tmp_path):
+    told = on_both(tmp_path / "engines.json", (10, 0.01), (40, 0.01))
+    assert told.endswith("costs the second engine as much or more.")
+
+
 def test_what_was_measured_stands_in_the_developers_guide():
     sizes = json.loads(MEASURED.read_text())
     assert [SIZES[name].patients for name in sizes] == [size["patients"] for size in sizes.values()]
-    assert report(sizes) in (PROJECT / "DEVELOPERS.md").read_text("utf-8")
+    guide = (PROJECT / "DEVELOPERS.md").read_text("utf-8")
+    assert report(sizes) in guide
+    assert engines_report(json.loads(ENGINES_MEASURED.read_text())) in guide
