@@ -1,9 +1,8 @@
 """A group's own response rules and cohorts: checked, kept in the workspace, listed, taken away."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import duckdb
 
@@ -15,9 +14,9 @@ from models.definitions import (
     in_words,
     read_definition,
     read_definitions,
-    told,
 )
 from models.previewing import Preview, preview
+from pipeline import defined
 from pipeline import release as releases
 from pipeline.durable import Step, durable_step
 from pipeline.errors import WrongUse, as_sentence, in_short, suggestion
@@ -90,26 +89,16 @@ def listed(workspace: Workspace) -> Answer:
     Raises:
         WrongUse: a file in `definitions/` cannot be used as it stands.
     """
-    kept = read_definitions(workspace)
-    root = current(workspace.root)
-    built = ((root and releases.read_manifest(root)) or {}).get(releases.DEFINITIONS, {})
-    states = {name: _state(told(kept).get(name), built.get(name)) for name in {*kept, *built}}
+    kept, built = defined.read_kept(workspace), defined.read_built(workspace)
+    states = defined.states(kept, built)
     lines = [
         f"{name}: {content['kind']}, {content['title']} ({states[name]})"
-        for name, content in sorted({**built, **told(kept)}.items())
+        for name, content in sorted({**built, **kept}.items())
     ]
     return Answer(
         "\n".join(lines) or "Nothing is defined. README.md shows how a definition is written.",
-        {"outcome": "listed", "definitions": {name: states[name] for name in sorted(states)}},
+        {"outcome": "listed", "definitions": states},
     )
-
-
-def _state(kept: Mapping[str, Any] | None, built: Mapping[str, Any] | None) -> str:
-    if kept is None:
-        return "taken away, gone with the next run"
-    if built is None:
-        return "built by the next run"
-    return "in the current release" if kept == built else "changed, built anew by the next run"
 
 
 def _previewed(

@@ -12,7 +12,7 @@ from ingest.forgotten import NOBODY, read_forgotten
 from ingest.keys import Rekeying
 from ingest.store import read_mapping, refuse_mappings_of_no_site, run_digest, unit_digest
 from ingest.withdrawn import read_withdrawn
-from pipeline import history, lock, rollback
+from pipeline import defined, history, lock, rollback
 from pipeline import release as releases
 from pipeline.errors import WrongUse, in_short
 from pipeline.lock import Holder
@@ -39,6 +39,7 @@ def status_of(workspace: Workspace) -> Answer:
     aside = [workspace.releases / name for name in rolled_back.aside] if rolled_back else []
     manifests = [manifest, *map(releases.read_manifest, aside)]
     waiting, fault = _waiting(workspace, [one for one in manifests if one])
+    redefined, misdefined = _redefined(workspace)
     published = _published(manifest) if manifest else None
     withdrawn = ["/".join(batch.place) for batch in read_withdrawn(workspace)]
     unfinished = bool(read_forgotten(workspace).unfinished)
@@ -47,6 +48,7 @@ def status_of(workspace: Workspace) -> Answer:
         **({"Rollback": rollback.in_words(rolled_back)} if rolled_back else {}),
         **({"Running": f"{running}"} if running else {}),
         **({"Exports": fault} if fault else {"Waiting": _waiting_line(waiting, failure, aside)}),
+        **({"Defined": misdefined or _defined_line(redefined)} if misdefined or redefined else {}),
         **({"Withdrawn": in_short(withdrawn)} if withdrawn else {}),
         **({"Erasing": ERASING_UNFINISHED} if unfinished else {}),
         "Last run": _failure_line(failure),
@@ -60,6 +62,8 @@ def status_of(workspace: Workspace) -> Answer:
             "running": asdict(running) if running else None,
             "waiting": waiting,
             "exports_fault": fault,
+            "definitions": redefined,
+            "definitions_fault": misdefined,
             "withdrawn": withdrawn,
             "erasing_unfinished": unfinished,
             "last_failure": failure,
@@ -118,6 +122,14 @@ def _waiting(
     return list(waiting), None
 
 
+def _redefined(workspace: Workspace) -> tuple[Mapping[str, str], str | None]:
+    """What the next run does about definitions, by name, or else what is wrong with one."""
+    try:
+        return defined.waiting(workspace), None
+    except WrongUse as fault:
+        return {}, str(fault)
+
+
 def _current_line(published: Mapping[str, Any] | None) -> str:
     if published is None:
         return "nothing has been published yet"
@@ -138,6 +150,10 @@ def _waiting_line(
     takes_in = "`lidcohort run` takes them in"
     then = f"once what the last run found is mended, {takes_in}" if was_refused else takes_in
     return f"{in_short(waiting)}: {then}"
+
+
+def _defined_line(redefined: Mapping[str, str]) -> str:
+    return in_short([f"{name} ({what})" for name, what in redefined.items()])
 
 
 def _failure_line(failure: Mapping[str, Any] | None) -> str:

@@ -15,6 +15,7 @@ from ingest.forgotten import Forgotten, write_forgotten
 from ingest.store import mapping_bytes, run_digest, unit_digest
 from pipeline.lock import hold
 from pipeline.workspace import Workspace, key_file
+from tests.pipeline.test_defining import COHORT
 
 VISITS = "visit_id,patient_id,visit_date,visit_reason\nv1,p1,2025-06-02,assessment\n"
 
@@ -142,6 +143,35 @@ def test_a_mapping_that_cannot_be_used_is_told(root, told, visits, name):
     assert f"{name}.toml" in told()["exports_fault"]
     (root / "mappings" / f"{name}.toml").unlink()
     assert told()["exports_fault"] is None
+
+
+def test_a_definition_is_told_of_until_a_release_has_it_as_it_is(
+    root, stages, lidcohort, told, visits, capsys
+):
+    path = root / "definitions" / "at_alder.toml"
+    path.parent.mkdir()
+    path.write_text(COHORT)
+    assert told()["definitions"] == {"at_alder": "built by the next run"}
+    lidcohort("status")
+    assert "Defined    at_alder (built by the next run)" in capsys.readouterr().out
+    lidcohort("run")
+    assert told()["definitions"] == {}
+    lidcohort("status")
+    assert "Defined" not in capsys.readouterr().out
+    path.write_text(COHORT.replace("At alder", "Alder alone"))
+    assert told()["definitions"] == {"at_alder": "changed, built anew by the next run"}
+    path.unlink()
+    assert told()["definitions"] == {"at_alder": "taken away, gone with the next run"}
+
+
+def test_a_definition_that_cannot_be_used_is_told(root, told, visits, lidcohort, capsys):
+    (root / "definitions").mkdir()
+    (root / "definitions" / "odd.toml").write_text("kind = 1\n")
+    status = told()
+    assert status["definitions"] == {}
+    assert "odd.toml" in status["definitions_fault"]
+    lidcohort("status")
+    assert "Defined    " in capsys.readouterr().out
 
 
 def test_a_long_list_is_cut(root, lidcohort, visits, capsys):
