@@ -171,9 +171,7 @@ def _session(master: str, folder: Path) -> Iterator["SparkSession"]:
             context = SparkContext(conf=conf, gateway=gateway)
         except Py4JError as error:
             # Its text is asked of Java, which ends before anybody reads it.
-            raise WrongUse(f"Spark did not start on {master}.", NAME_ANOTHER) from OSError(
-                type(error).__name__
-            )
+            raise _not_started(conf) from OSError(type(error).__name__)
         with suppress(ValueError):  # in a thread nothing was changed
             signal.signal(signal.SIGINT, hears_interruption)
         try:
@@ -181,6 +179,10 @@ def _session(master: str, folder: Path) -> Iterator["SparkSession"]:
         finally:
             with suppress(Py4JError, OSError):  # Java may have ended by itself
                 context.stop()
+
+
+def _not_started(conf: "SparkConf") -> WrongUse:
+    return WrongUse(f"Spark did not start on {conf.get('spark.master')}.", NAME_ANOTHER)
 
 
 @contextmanager
@@ -196,9 +198,7 @@ def _java(conf: "SparkConf") -> Iterator["JavaGateway"]:
             conf, {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         )
     except PySparkRuntimeError:
-        raise WrongUse(
-            "Java did not start Spark.", f"See that `java -version` tells of Java {JAVA} or later."
-        ) from None
+        raise _not_started(conf) from None
     try:
         yield gateway
     finally:

@@ -1,5 +1,6 @@
 """group.toml as typed settings: every number a definition uses, with its default."""
 
+import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime
@@ -26,6 +27,7 @@ MOST_TOML_BYTES = 1 << 20  # of group.toml or a mapping
 MOST_DOTS = 100  # in a line: a name of many parts costs the square of their number to read
 SHOWN_AT_MOST = 60  # characters of a wrong value
 CODE_PATTERN = r"^[a-z][a-z0-9_]{0,39}$"
+MASTER = re.compile(r"local(\[(\*|[1-9]\d*)\])?|(spark|k8s)://.+|yarn")
 MAY_BE_LEFT_OUT = ("age_years", "sex", "diagnosis", "operator", "device")  # no figure needs them
 
 
@@ -57,6 +59,15 @@ def _ordered(window: tuple[float, float]) -> tuple[float, float]:
     if window[0] > window[1]:
         raise ValueError(f"the lower end {window[0]} is above the upper end {window[1]}")
     return window
+
+
+def _master(name: str) -> str:
+    if not MASTER.fullmatch(name):
+        raise ValueError(
+            f"{_shown(name)} is nothing that Spark runs on; use local[2], spark://host:port, "
+            "k8s://address or yarn"
+        )
+    return name
 
 
 EngineName = Literal["duckdb", "spark"]
@@ -129,7 +140,7 @@ class Engine(_Section):
     """What works the courses and cohorts out; `master` is Spark's alone."""
 
     name: EngineName = "duckdb"
-    master: str = Field(default="local[2]", strict=True, min_length=1)
+    master: Annotated[str, Field(strict=True), AfterValidator(_master)] = "local[2]"
 
 
 class Releases(_Section):

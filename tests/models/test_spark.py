@@ -10,6 +10,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from models.build import PROJECT, build
+from models.spark import reading_inputs
+from pipeline.errors import WrongUse
 from pipeline.settings import Engine
 from pipeline.workspace import Release
 
@@ -70,6 +72,24 @@ def test_what_spark_hands_back_is_described_in_the_file(both: duckdb.DuckDBPyCon
     )
     here, there = (both.sql(comments.format(side)).fetchall() for side in ("here", "there"))
     assert there == here
+
+
+@pytest.mark.spark
+@pytest.mark.parametrize("master", ["yarn", "k8s://https://127.0.0.1:9"])
+def test_a_cluster_that_is_not_there_is_one_line_and_leaves_no_java(
+    demo_release: Release, tmp_path: Path, master: str
+) -> None:
+    """Spark's starter gives the first up by itself; the second's session fails in Java."""
+    engine = Engine(name="spark", master=master)
+    settings = demo_release.settings.model_copy(update={"engine": engine})
+    release = Release(tmp_path, settings, demo_release.as_of)
+    with (
+        pytest.raises(WrongUse, match=f"Spark did not start on {master}"),
+        reading_inputs(release, tmp_path),
+    ):
+        raise AssertionError("it started")
+    children = Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()
+    assert "java" not in [Path(f"/proc/{child}/comm").read_text().strip() for child in children]
 
 
 def test_the_engines_differ_in_a_handful_of_macros_only() -> None:

@@ -185,6 +185,11 @@ FAULTS = {
         SMALLEST + 2 * (SETTLED + "decided_on = 2025-06-30\n"),
         "settles '00ff-r' of site 'alder' twice",
     ),
+    "a cluster without its kind": (
+        '[engine]\nmaster = "head:7077"\n' + SMALLEST,
+        "engine.master: 'head:7077' is nothing that Spark runs on; use local",
+    ),
+    "no thread": ('[engine]\nmaster = "local[0]"\n' + SMALLEST, "is nothing that Spark runs on"),
     "empty decision": (
         SMALLEST + SETTLED.replace("entered twice", "") + "decided_on = 2025-06-30\n",
         "settled_harm #1.decision: must not be empty",
@@ -219,6 +224,10 @@ def test_the_number_of_further_faults_is_said(tmp_path):
         ("privacy", "hide_counts_below = 1"),
         ("engine", 'name = "spark"'),
         ("engine", 'master = "spark://head:7077"'),
+        ("engine", 'master = "local[*]"'),
+        ("engine", 'master = "local"'),
+        ("engine", 'master = "yarn"'),
+        ("engine", 'master = "k8s://https://head:443"'),
         ("releases", "keep = 1"),
     ],
 )
