@@ -162,7 +162,7 @@ def _entered(chunk: Chunk, simulated: Simulated, parameters: Parameters) -> dict
         "adverse_events": harms.with_columns(event_id=_ids("e", harms["harm"], chunk)),
     }
     entered = {name: _in_contract_order(KINDS_BY_NAME[name], r, chunk) for name, r in rows.items()}
-    if chunk.site.logs_temperatures and chunk.position == 0:
+    if chunk.site.logs_temperatures:
         logs = temperature_rows(
             chunk.stream(Theme.TEMPERATURES), entered["sessions"], chunk.months, parameters
         )

@@ -13,7 +13,6 @@ from synthetic_data.population import Intake, Patients, draw_intake, draw_patien
 from synthetic_data.randomness import Integers, Theme, stream
 
 CHUNK_PATIENTS = 25_000
-ROWS_A_CHUNK = 10_000_000  # more than a kind has in a chunk; keeps the chunks' ids apart
 
 
 @dataclass(frozen=True)

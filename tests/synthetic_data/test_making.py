@@ -4,7 +4,7 @@ import pytest
 
 from pipeline.errors import WrongUse
 from pipeline.settings import Numbers, Privacy, Releases, read_settings
-from synthetic_data import make_exports
+from synthetic_data import make_exports, simulation
 from synthetic_data.parameters import Parameters
 from tests.synthetic_data.conftest import SEED, SHARE, Group
 
@@ -40,6 +40,24 @@ def test_settings_are_the_models(clean: Group) -> None:
         Releases(),
     )
     assert [site.exports for site in settings.site] == ["changes"] * 4 + ["full"]
+
+
+def test_a_clinic_of_several_chunks_has_logs_of_patients_in_each(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(simulation, "CHUNK_PATIENTS", 100)
+    make_exports(tmp_path, patients=700, months=6, dirty_share=0)
+    logging = [site.code for site in Parameters().sites if site.logs_temperatures]
+    chunks = {
+        kind: [_parts(tmp_path / "exports" / site, kind) for site in logging]
+        for kind in ("sessions", "temperatures")
+    }
+    assert chunks["temperatures"] == chunks["sessions"]
+    assert max(map(len, chunks["sessions"])) > 1
+
+
+def _parts(exports: Path, kind: str) -> set[str]:
+    return {path.stem.removeprefix(kind) for path in exports.rglob(f"{kind}*")}
 
 
 @pytest.mark.parametrize(
