@@ -52,9 +52,10 @@ class Warehouse:
             }
             self._comments = _comments(connection)
 
-    def find(self, table: str, **where: object) -> list[Row]:
+    def find(self, table: str, *conditions: pl.Expr, **where: object) -> list[Row]:
+        """A table's rows of which all is true."""
         matches = [pl.col(column) == value for column, value in where.items()]
-        rows: list[Row] = self._frames[table].filter(*matches).to_dicts()
+        rows: list[Row] = self._frames[table].filter(*matches, *conditions).to_dicts()
         return rows
 
     def cohorts(self) -> dict[str, pl.DataFrame]:

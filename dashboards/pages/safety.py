@@ -3,6 +3,8 @@
 from collections.abc import Iterator
 from datetime import date
 
+import polars as pl
+
 from dashboards import cautions, figures, words
 from dashboards.hidden_counts import Mark
 from dashboards.kinds import clinic_page, group_page
@@ -385,11 +387,10 @@ def _clinic_page(source: Source, clinic: Clinic) -> Page:
 
 def reported(source: Source, clinic: Clinic, month: str = "") -> Table:
     """The harms themselves, newest first; those of one month's sessions where it is given."""
-    rows = [
-        row
-        for row in source.full.find("courses.adverse_events", site=clinic.code)
-        if (row["session_date"] or row["event_date"]).isoformat().startswith(month)
-    ]
+    belongs_to = pl.coalesce("session_date", "event_date").dt.to_string("iso")
+    rows = source.full.find(
+        "courses.adverse_events", belongs_to.str.starts_with(month), site=clinic.code
+    )
     rows.sort(key=lambda row: (row["event_date"], row["harm_key"]), reverse=True)
     return table(
         f"Harms of the sessions of {words.month(month)}" if month else "Every harm on record",

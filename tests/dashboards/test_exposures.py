@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+import polars as pl
 import pytest
 import yaml
 
@@ -22,9 +23,9 @@ class Watched:
     def __init__(self, tables: Warehouse | SharedTables, seen: set[str]) -> None:
         self._tables, self._seen = tables, seen
 
-    def find(self, table: str, **where: object) -> list[dict[str, object]]:
+    def find(self, table: str, *more: pl.Expr, **where: object) -> list[dict[str, object]]:
         self._seen.add(table.rpartition(".")[2])
-        return self._tables.find(table, **where)
+        return self._tables.find(table, *more, **where)
 
 
 @pytest.fixture(scope="module")
