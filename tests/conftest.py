@@ -19,9 +19,22 @@ from pipeline.settings import read_settings
 from pipeline.workspace import Release, Workspace
 
 DEMO_PATIENTS = 300
-NEEDS = {  # by marker, what its tests need beyond README's command
-    "spark": "the extra `spark`",
-    "browser": "Chromium with the fonts Liberation (chromium, fontconfig, fonts-liberation)",
+
+
+def _prints_as_reviewed() -> bool:
+    """Whether Chromium is here, and the fonts that the reviewed pictures were taken with."""
+    if not (shutil.which("chromium") and shutil.which("fc-match")):
+        return False
+    found = subprocess.run(["fc-match", "Liberation Sans"], capture_output=True, text=True)
+    return "Liberation Sans" in found.stdout
+
+
+NEEDS = {  # by marker, what its tests need beyond README's command, and whether it is here
+    "spark": ("the extra `spark`", spark.is_installed),
+    "browser": (
+        "Chromium with the fonts Liberation (chromium, fontconfig, fonts-liberation)",
+        _prints_as_reviewed,
+    ),
 }
 
 
@@ -41,31 +54,25 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out, and count as deselected, what needs something that README does not ask for."""
-    lacking = [] if config.getoption("whole") else _lacking()
+    lacking = _lacking(config)
     left_out = [item for item in items if any(map(item.get_closest_marker, lacking))]
     config.hook.pytest_deselected(items=left_out)
     items[:] = [item for item in items if item not in left_out]
 
 
-def pytest_report_header() -> list[str]:
-    return [f"not here, so its tests are left out: {NEEDS[marker]}" for marker in _lacking()]
+def pytest_report_header(config: pytest.Config) -> list[str]:
+    lacking = _lacking(config)
+    return [f"not here, so its tests are left out: {NEEDS[marker][0]}" for marker in lacking]
 
 
-def _lacking() -> list[str]:
-    """The markers of NEEDS whose need this machine does not meet.
+def _lacking(config: pytest.Config) -> list[str]:
+    """The markers of NEEDS whose need this machine does not meet; none where all are to run.
 
     Who installs Spark's extra has its tests fail where Java is lacking.
     """
-    is_here = {"spark": spark.is_installed(), "browser": _prints_as_reviewed()}
-    return [marker for marker in NEEDS if not is_here[marker]]
-
-
-def _prints_as_reviewed() -> bool:
-    """Whether Chromium is here, and the fonts that the reviewed pictures were taken with."""
-    if not (shutil.which("chromium") and shutil.which("fc-match")):
-        return False
-    found = subprocess.run(["fc-match", "Liberation Sans"], capture_output=True, text=True)
-    return "Liberation Sans" in found.stdout
+    if config.getoption("whole"):
+        return []
+    return [marker for marker, (_, is_here) in NEEDS.items() if not is_here()]
 
 
 @pytest.fixture(scope="session")
